@@ -1,0 +1,1 @@
+"""Act on one device, in its own language, and know nothing of why."""

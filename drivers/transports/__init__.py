@@ -1,0 +1,1 @@
+"""What drivers speak over: the one place where each network library is imported."""

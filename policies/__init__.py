@@ -1,0 +1,1 @@
+"""Decide, purely: the same input always gives the same orders."""
