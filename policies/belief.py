@@ -1,0 +1,215 @@
+"""How long the battery will carry a course of load, and how sure that is.
+
+The simple belief: the two-well model at what the file says of the battery (its runtime table
+corrects the model where it speaks), less what was drawn by our own account, and never longer than
+the unit's own minutes allow. Each is a log-normal guess; a quantile is the least of theirs.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import NormalDist
+from typing import Protocol
+
+from policies.model import Battery, Unit
+from policies.runtime import (
+    Cells,
+    Inverter,
+    LoadStep,
+    Wells,
+    after_stretch,
+    cells_of,
+    ends_after_s,
+    energy_for_run_wh,
+    inverter_of,
+)
+
+_HOUR_S = 3600.0
+_RECHARGE_HOURS = 6.0  # time constant: a sealed lead-acid set is at about 85 % after 12 h
+_MINUTES_SPREAD = 0.30  # of the unit's own minutes, on the logarithmic scale
+
+
+class Belief(Protocol):
+    """What answers how long a unit lasts; the simple one here, fuller ones at the same seam."""
+
+    def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
+        """Return the time to the end of the output, in s from now; inf if it does not end.
+
+        Args:
+            load_steps: the course of load at the unit's output, by rising time.
+            quantile: 0.05 = with 95 % it lasts at least that long; 0.5 = the median.
+        """
+        ...
+
+    @property
+    def bound_quantile(self) -> float:
+        """The quantile to act on: lower while the battery was never measured."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Our own account of what is missing from a battery, by well; independent of its size.
+
+    The two-well model is linear, so what is missing follows the same equations whatever the
+    battery's energy is. That keeps the account true for every guess of it.
+    """
+
+    available_wh: float = 0.0
+    bound_wh: float = 0.0
+
+    @property
+    def total_wh(self) -> float:
+        """What is missing in both wells, in Wh."""
+        return self.available_wh + self.bound_wh
+
+
+def discharged(unit: Unit, drawn: Drawn, *, load_w: float, stretch_s: float) -> Drawn:
+    """Return the account after *stretch_s* >= 0 seconds on battery at *load_w*."""
+    cells = cells_of(unit.battery)
+    after = after_stretch(
+        cells,
+        Wells(-drawn.available_wh, -drawn.bound_wh),
+        drawn_w=inverter_of(unit.rating_w).drawn_w(load_w),
+        stretch_h=stretch_s / _HOUR_S,
+    )
+    return Drawn(-after.available_wh, -after.bound_wh)
+
+
+def recharged(drawn: Drawn, *, stretch_s: float) -> Drawn:
+    """Return the account after *stretch_s* >= 0 seconds on mains."""
+    left = math.exp(-stretch_s / _HOUR_S / _RECHARGE_HOURS)
+    return Drawn(drawn.available_wh * left, drawn.bound_wh * left)
+
+
+def from_charge(unit: Unit, charge: float) -> Drawn:
+    """Return the account of a battery at rest whose unit reports *charge*, a share 0..1."""
+    cells = cells_of(unit.battery)
+    missing_wh = max(0.0, 1.0 - charge) * cells.energy_wh
+    return Drawn(cells.available_share * missing_wh, (1.0 - cells.available_share) * missing_wh)
+
+
+@dataclass(frozen=True, slots=True)
+class SimpleBelief:
+    """The belief of one unit at one moment.
+
+    Attributes:
+        cells: median battery, full; drawn: what is missing from it.
+        spread: standard deviation of ln E.
+        table: energy that each point of the runtime table implies: (watts, Wh), by rising watts.
+        unit_wh: what the unit's own minutes at the present load amount to, or None.
+        charge: the charge the unit reports, as a share, or None.
+    """
+
+    cells: Cells
+    inverter: Inverter
+    drawn: Drawn
+    spread: float
+    bound_quantile: float
+    table: tuple[tuple[float, float], ...] = ()
+    unit_wh: float | None = None
+    charge: float | None = None
+
+    def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
+        """Return the time to the end of the output, in s from now (see Belief)."""
+        z = NormalDist().inv_cdf(quantile)
+        ends = [self._model_end_s(load_steps, math.exp(z * self.spread))]
+        if self.unit_wh is not None:
+            budget_wh = self.unit_wh * math.exp(z * _MINUTES_SPREAD)
+            ends.append(_spent_after_s(self.inverter, load_steps, budget_wh))
+        return min(ends)
+
+    def _model_end_s(self, load_steps: Sequence[LoadStep], scale: float) -> float:
+        energy_wh = scale * self._energy_wh(load_steps[0].load_w)
+        cells = replace(self.cells, energy_wh=energy_wh)
+        full = cells.full()
+        wells = Wells(
+            full.available_wh - self.drawn.available_wh, full.bound_wh - self.drawn.bound_wh
+        )
+        if self.charge is not None and wells.total_wh > self.charge * energy_wh:
+            # The unit says that less is left than our account does: believe the worse of the two.
+            wells = Wells(self.charge * full.available_wh, self.charge * full.bound_wh)
+        if wells.available_wh <= 0.0:
+            return 0.0
+        return ends_after_s(cells, wells, self.inverter, load_steps)
+
+    def _energy_wh(self, load_w: float) -> float:
+        """Energy at that load: by the table, between its points on the logarithm of the load."""
+        if not self.table:
+            return self.cells.energy_wh
+        watts = [point[0] for point in self.table]
+        right = bisect.bisect_left(watts, load_w)
+        if right == 0 or right == len(watts):
+            return self.table[min(right, len(watts) - 1)][1]
+        (w0, e0), (w1, e1) = self.table[right - 1], self.table[right]
+        x0, x1, x = (math.log(max(w, 1.0)) for w in (w0, w1, load_w))
+        return e0 if x1 <= x0 else e0 + (e1 - e0) * (x - x0) / (x1 - x0)
+
+
+def _spent_after_s(inverter: Inverter, steps: Sequence[LoadStep], budget_wh: float) -> float:
+    """Seconds until a plain energy budget is spent; the unit's minutes say no more than that."""
+    left_wh, began_s = budget_wh, 0.0
+    for step, following in pairwise(steps):
+        drawn_w = inverter.drawn_w(step.load_w)
+        spent_wh = drawn_w * max(0.0, following.after_s - began_s) / _HOUR_S
+        if spent_wh >= left_wh and drawn_w > 0.0:
+            return began_s + _HOUR_S * left_wh / drawn_w
+        left_wh, began_s = left_wh - spent_wh, max(began_s, following.after_s)
+    drawn_w = inverter.drawn_w(steps[-1].load_w)
+    return began_s + _HOUR_S * left_wh / drawn_w if drawn_w > 0.0 else math.inf
+
+
+def simple_belief(
+    unit: Unit,
+    drawn: Drawn,
+    *,
+    load_w: float,
+    runtime_s: float | None = None,
+    charge: float | None = None,
+) -> SimpleBelief:
+    """Return the belief of a unit.
+
+    Args:
+        unit: rating and battery.
+        drawn: our own account so far.
+        load_w: what the unit carries now, in W; gives the unit's minutes their meaning in Wh.
+        runtime_s: the unit's own minutes as seconds, None where absent or in doubt.
+        charge: its own charge as a share, None where absent or in doubt.
+    """
+    inverter = inverter_of(unit.rating_w)
+    cells = cells_of(unit.battery)
+    spread, quantile = _trust(unit.battery)
+    return SimpleBelief(
+        cells=cells,
+        inverter=inverter,
+        drawn=drawn,
+        spread=spread,
+        bound_quantile=quantile,
+        table=tuple(
+            (p.watts, energy_for_run_wh(inverter, watts=p.watts, lasts_s=p.lasts_s, like=cells))
+            for p in unit.battery.table
+        ),
+        unit_wh=None if runtime_s is None else runtime_s * inverter.drawn_w(load_w) / _HOUR_S,
+        charge=charge,
+    )
+
+
+def _trust(battery: Battery) -> tuple[float, float]:
+    """Spread of ln E and the quantile to act on: 1 % until two full runs are known, then 5 %."""
+    match len(battery.table):
+        case 0:
+            return (0.20 if battery.watt_hours is not None else 0.30), 0.01
+        case 1:
+            return 0.18, 0.01
+        case _:
+            return 0.12, 0.05
+
+
+def full_runtime_s(unit: Unit, *, load_w: float, quantile: float) -> float:
+    """Return how long the full battery carries *load_w*, in s; what `check` weighs stops by."""
+    belief = simple_belief(unit, Drawn(), load_w=load_w)
+    return belief.end_after_s([LoadStep(0.0, load_w)], quantile)

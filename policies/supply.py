@@ -1,0 +1,308 @@
+"""What the readings of one backup unit mean: mains, battery, unprotected or unknown, and why.
+
+One reading never decides. Battery is believed when upsOutputSource says so, or when
+upsSecondsOnBattery and the OnBattery alarm agree (RFC 1628 prints two numberings of
+upsOutputSource, so it is corroborated); it counts as an outage once it lasts the flicker time. Low
+counts only on battery and on a second reading, since a tired battery dips at transfer.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from policies.belief import Drawn, SimpleBelief, discharged, from_charge, recharged, simple_belief
+from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit, WhenLost
+
+LOW_CONFIRM_S = 1.0
+"""Least time between the two readings that make "low" believed."""
+
+OVERLOAD_SUSTAINED_S = 30.0
+
+
+class Supply(StrEnum):
+    """What feeds the outputs of a unit."""
+
+    MAINS = "mains"
+    BATTERY = "battery"
+    UNPROTECTED = "unprotected"  # mains, and no battery behind it
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitState:
+    """Everything remembered of one unit; times are site times in s.
+
+    Attributes:
+        supply, why, since_at: the present judgement, its reason, and since when it holds.
+        reading: the last one; heard_at: its time.
+        sign_at: since when consecutive readings have shown battery; None = the last did not.
+        signs, mains_signs: how many consecutive readings showed battery, or mains.
+        on_battery_at: when mains failed; None while on mains.
+        mains_at: since when mains has been back or there; None while it is not.
+        low_sign_at: since when consecutive readings have said low; is_low: it is believed.
+        countdown_signs: consecutive readings with a shutdown countdown that is not ours.
+        overload_at: since when consecutive readings have shown overload.
+        lost_at: since when it has not been heard from; None while it is.
+        drawn: our account of what is missing from its battery, as of heard_at.
+        load_w: what it carried when last heard, in W.
+    """
+
+    supply: Supply = Supply.UNKNOWN
+    why: str = "no reading yet"
+    since_at: float = 0.0
+    reading: Reading | None = None
+    heard_at: float | None = None
+    sign_at: float | None = None
+    signs: int = 0
+    mains_signs: int = 0
+    on_battery_at: float | None = None
+    mains_at: float | None = None
+    low_sign_at: float | None = None
+    is_low: bool = False
+    countdown_signs: int = 0
+    overload_at: float | None = None
+    lost_at: float | None = None
+    drawn: Drawn = Drawn()
+    load_w: float = 0.0
+
+    @property
+    def is_on_battery(self) -> bool:
+        """Whether this is an outage for what the unit feeds."""
+        return self.supply is Supply.BATTERY
+
+
+def load_of(unit: Unit, reading: Reading | None, *, listed_w: float) -> float:
+    """Return what the unit carries, in W: measured where that can be believed, else as listed."""
+    if reading is not None:
+        for measured in (reading.trusted("output_w"), _load_from_share(unit, reading)):
+            if measured is not None and measured > 0.0:
+                return measured
+    return listed_w
+
+
+def _load_from_share(unit: Unit, reading: Reading) -> float | None:
+    share = reading.trusted("load_share")
+    return None if share is None else share * unit.rating_w
+
+
+def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -> UnitState:
+    """Return what is known of the unit after one more reading.
+
+    Args:
+        unit: as the file has it.
+        before: what was known; a reading no newer than its last changes nothing.
+        reading: the new one.
+        listed_w: what the file says of the devices now on, in W, for units that measure nothing.
+    """
+    if before.heard_at is not None and reading.at < before.heard_at:
+        return before
+    load_w = load_of(unit, reading, listed_w=listed_w)
+    state = replace(
+        before,
+        reading=reading,
+        heard_at=reading.at,
+        lost_at=None,
+        load_w=load_w,
+        drawn=_account(unit, before, reading, load_w),
+    )
+    state = _count_signs(state, reading)
+    return _conclude(unit, before, state, reading)
+
+
+def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:
+    """Return what is known after a poll without an answer at site time *at*.
+
+    On battery the judgement stays, and the belief is carried forward; on mains it becomes unknown
+    once the unit has been silent for its `lost_after_s`.
+    """
+    heard_at = before.since_at if before.heard_at is None else before.heard_at
+    if at - heard_at < unit.lost_after_s or before.lost_at is not None:
+        return before
+    lost = replace(before, lost_at=at, sign_at=None, signs=0, mains_signs=0)
+    if before.is_on_battery:
+        return replace(lost, why="it was on battery when it was last heard, and is silent since")
+    return replace(lost, supply=Supply.UNKNOWN, since_at=at, why="it does not answer")
+
+
+def belief_of(unit: Unit, state: UnitState, now: float) -> SimpleBelief:
+    """Return how long the unit will last from *now* on, its last reading carried forward."""
+    aged_s = 0.0 if state.heard_at is None else max(0.0, now - state.heard_at)
+    drawn, runtime_s, charge = state.drawn, None, None
+    if state.reading is not None:
+        runtime_s, charge = state.reading.trusted("runtime_s"), believable_charge(state.reading)
+    if state.on_battery_at is not None or state.sign_at is not None:
+        drawn = discharged(unit, drawn, load_w=state.load_w, stretch_s=aged_s)
+        runtime_s = None if runtime_s is None else max(0.0, runtime_s - aged_s)
+    return simple_belief(unit, drawn, load_w=state.load_w, runtime_s=runtime_s, charge=charge)
+
+
+def believable_charge(reading: Reading) -> float | None:
+    """Return the reported charge, unless the unit itself contradicts it."""
+    charge = reading.trusted("charge")
+    if charge is None or (charge < 0.05 and reading.battery_status is BatteryStatus.NORMAL):
+        return None
+    return charge
+
+
+def poll_pace_s(unit: Unit, state: UnitState, *, on_mains_s: float, on_battery_s: float) -> float:
+    """Return how long to wait before the next poll, in s.
+
+    The first sign of battery is confirmed at once where no flicker time is set, and otherwise
+    within a second; a first "low" after the time that its confirmation takes.
+    """
+    if state.signs and not state.is_on_battery:
+        if state.signs == 1 and unit.flicker_s == 0.0:
+            return 0.0
+        return min(1.0, on_battery_s)
+    if state.low_sign_at is not None and not state.is_low:
+        return min(LOW_CONFIRM_S, on_battery_s)
+    if state.is_on_battery or state.lost_at is not None or state.reading is None:
+        return on_battery_s
+    return on_mains_s
+
+
+def is_lost_for_good(unit: Unit, state: UnitState, now: float) -> bool:
+    """Whether the unit has been silent so long that the file wants its loads brought to rest."""
+    if state.lost_at is None:
+        return False
+    policy = unit.when_lost_on_battery if state.is_on_battery else unit.when_lost_on_mains
+    return policy is WhenLost.STOP and now - state.lost_at >= unit.lost_stop_after_s
+
+
+def _account(unit: Unit, before: UnitState, reading: Reading, load_w: float) -> Drawn:
+    """Our account of the battery, brought forward to this reading."""
+    if before.heard_at is None:
+        # First sight: what the unit says is all there is, and an outage may be under way.
+        charge = believable_charge(reading)
+        drawn = Drawn() if charge is None else from_charge(unit, charge)
+        since_s = reading.trusted("on_battery_s") or 0.0
+        already = discharged(unit, Drawn(), load_w=load_w, stretch_s=since_s)
+        return max(drawn, already, key=lambda account: account.total_wh)
+    stretch_s = reading.at - before.heard_at
+    if before.on_battery_at is not None or before.sign_at is not None:
+        return discharged(unit, before.drawn, load_w=before.load_w, stretch_s=stretch_s)
+    return recharged(before.drawn, stretch_s=stretch_s)
+
+
+def _shows_battery(reading: Reading) -> bool:
+    if reading.output_source is OutputSource.BATTERY:
+        return True
+    counts = (reading.trusted("on_battery_s") or 0.0) > 0.0
+    return counts and Alarm.ON_BATTERY in reading.alarms
+
+
+def _shows_mains(reading: Reading) -> bool:
+    if reading.output_source is None:
+        # A unit with two contacts only: no source, but it would count seconds or raise the alarm.
+        return reading.on_battery_s == 0.0 and Alarm.ON_BATTERY not in reading.alarms
+    return not _shows_battery(reading) and reading.output_source in (
+        OutputSource.NORMAL,
+        OutputSource.BOOSTER,
+        OutputSource.REDUCER,
+        OutputSource.BYPASS,
+    )
+
+
+def _says_low(reading: Reading) -> bool:
+    low = {Alarm.LOW_BATTERY, Alarm.DEPLETED_BATTERY}
+    status = reading.battery_status in (BatteryStatus.LOW, BatteryStatus.DEPLETED)
+    return status or bool(low & reading.alarms)
+
+
+def _count_signs(state: UnitState, reading: Reading) -> UnitState:
+    """Count for how long, and how often in a row, the readings have said the same."""
+    battery, mains = _shows_battery(reading), _shows_mains(reading)
+    began_at = reading.at - (reading.trusted("on_battery_s") or 0.0)
+    low = battery and _says_low(reading)
+    overloaded = Alarm.OUTPUT_OVERLOAD in reading.alarms
+    counting_down = Alarm.SHUTDOWN_PENDING in reading.alarms
+    return replace(
+        state,
+        sign_at=(began_at if state.sign_at is None else state.sign_at) if battery else None,
+        signs=state.signs + 1 if battery else 0,
+        mains_signs=state.mains_signs + 1 if mains else 0,
+        low_sign_at=(reading.at if state.low_sign_at is None else state.low_sign_at)
+        if low
+        else None,
+        overload_at=(reading.at if state.overload_at is None else state.overload_at)
+        if overloaded
+        else None,
+        countdown_signs=state.countdown_signs + 1 if counting_down else 0,
+    )
+
+
+def _conclude(unit: Unit, before: UnitState, state: UnitState, reading: Reading) -> UnitState:
+    low_for_s = reading.at - (math.inf if state.low_sign_at is None else state.low_sign_at)
+    # A reading in between may miss the low sign; once believed in an outage it stays believed.
+    is_low = low_for_s >= LOW_CONFIRM_S or (before.is_low and state.sign_at is not None)
+    supply, why = _judgement(unit, before, state, reading, is_low=is_low)
+    changed = supply is not before.supply
+    if supply is Supply.BATTERY:
+        on_battery_at = before.on_battery_at if before.is_on_battery else state.sign_at
+        if on_battery_at is None:
+            on_battery_at = reading.at
+    else:
+        on_battery_at = None
+    on_mains = supply in (Supply.MAINS, Supply.UNPROTECTED)
+    mains_at = (reading.at if before.mains_at is None else before.mains_at) if on_mains else None
+    return replace(
+        state,
+        supply=supply,
+        why=why,
+        since_at=reading.at if changed else before.since_at,
+        on_battery_at=on_battery_at,
+        mains_at=mains_at,
+        is_low=is_low and supply is Supply.BATTERY,
+    )
+
+
+def _judgement(
+    unit: Unit, before: UnitState, state: UnitState, reading: Reading, *, is_low: bool
+) -> tuple[Supply, str]:
+    """The supply and why, from the signs counted so far."""
+    if Alarm.COMMUNICATIONS_LOST in reading.alarms:
+        held = Supply.BATTERY if before.is_on_battery else Supply.UNKNOWN
+        return held, "its management card has lost touch with the unit itself"
+    if state.sign_at is not None:
+        return _on_battery(unit, before, state, reading, is_low=is_low)
+    if state.mains_signs == 0:
+        held = Supply.BATTERY if before.is_on_battery else Supply.UNKNOWN
+        source = reading.output_source
+        named = "nothing" if source is None else source.name.lower()
+        return held, f"it reports {named} as the source of its output"
+    if before.is_on_battery and state.mains_signs < 2:
+        return Supply.BATTERY, "one reading says mains; a second must say so too"
+    return _on_mains(reading)
+
+
+def _on_battery(
+    unit: Unit, before: UnitState, state: UnitState, reading: Reading, *, is_low: bool
+) -> tuple[Supply, str]:
+    assert state.sign_at is not None
+    testing = Alarm.TEST_IN_PROGRESS in reading.alarms
+    if testing and not is_low and not before.is_on_battery:
+        return before.supply, "its battery self-test is running; that is no outage"
+    lasting_s = reading.at - state.sign_at
+    if before.is_on_battery or is_low or (state.signs >= 2 and lasting_s >= unit.flicker_s):
+        return Supply.BATTERY, "mains has failed; it runs on its battery"
+    return before.supply, "on battery for a moment; not an outage until that lasts"
+
+
+def _on_mains(reading: Reading) -> tuple[Supply, str]:
+    bad = {
+        Alarm.ON_BYPASS: "its bypass is engaged",
+        Alarm.BATTERY_BAD: "its battery needs replacing",
+        Alarm.DEPLETED_BATTERY: "its battery could not carry the load",
+        Alarm.CHARGER_FAILED: "its charger has failed",
+        Alarm.DIAGNOSTIC_TEST_FAILED: "its last self-test failed",
+    }
+    if reading.output_source is OutputSource.BYPASS:
+        return Supply.UNPROTECTED, bad[Alarm.ON_BYPASS]
+    if reading.battery_status is BatteryStatus.DEPLETED:
+        return Supply.UNPROTECTED, bad[Alarm.DEPLETED_BATTERY]
+    for alarm, why in bad.items():
+        if alarm in reading.alarms:
+            return Supply.UNPROTECTED, f"{why} ({alarm})"
+    return Supply.MAINS, "mains is there"
