@@ -9,7 +9,7 @@ counts only on battery and on a second reading, since a tired battery dips at tr
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from policies.belief import Drawn, SimpleBelief, discharged, from_charge, recharged, simple_belief
@@ -64,7 +64,7 @@ class UnitState:
     countdown_signs: int = 0
     overload_at: float | None = None
     lost_at: float | None = None
-    drawn: Drawn = Drawn()
+    drawn: Drawn = field(default_factory=Drawn)
     load_w: float = 0.0
 
     @property

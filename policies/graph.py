@@ -1,0 +1,118 @@
+"""What hangs on what: needs, feeds and paths as one graph, with each device's followers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from policies.model import MAINS_FEED, Device, Role, Site
+
+
+@dataclass(frozen=True, slots=True)
+class Graph:
+    """The site's graph, closed transitively; every value holds device names only.
+
+    Attributes:
+        uses: device -> what it needs, is fed by or is reached through; these stop after it.
+        users: device -> what needs it, is fed by it or is reached through it; these stop before.
+        touched_by: device -> what loses its feed or its path when that device stops.
+        units: device -> the units that its power comes from in the end, itself excluded.
+        on_mains: devices with a socket at the end of some feed that no battery stands behind.
+    """
+
+    uses: Mapping[str, frozenset[str]]
+    users: Mapping[str, frozenset[str]]
+    touched_by: Mapping[str, frozenset[str]]
+    units: Mapping[str, frozenset[str]]
+    on_mains: frozenset[str]
+
+
+def graph_of(site: Site) -> Graph:
+    """Return the graph of *site*, made once for each site.
+
+    A device that appears in its own closure is left out of it: the file's check refuses cycles.
+    """
+    return _graph(_Key(site))
+
+
+class _Key:
+    """A site by identity: its mappings do not hash, and it never changes."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+
+    def __hash__(self) -> int:
+        return id(self.site)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Key) and other.site is self.site
+
+
+@lru_cache(maxsize=8)
+def _graph(key: _Key) -> Graph:
+    site = key.site
+    devices = site.devices
+
+    def directly(device: Device) -> Iterable[str]:
+        return (*device.needs, *device.feeds, *device.path)
+
+    def physically(device: Device) -> Iterable[str]:
+        return (*device.feeds, *device.path)
+
+    uses = _closure(devices, directly)
+    touches = _closure(devices, physically)
+    feeds = _closure(devices, lambda device: device.feeds)
+    ends = {
+        name: {feed for via in (name, *feeds[name]) for feed in devices[via].feeds}
+        for name in devices
+    }
+    return Graph(
+        uses=uses,
+        users=_reversed(devices, uses),
+        touched_by=_reversed(devices, touches),
+        units={name: frozenset(found & site.units.keys()) for name, found in ends.items()},
+        on_mains=frozenset(name for name, found in ends.items() if MAINS_FEED in found),
+    )
+
+
+def _closure(
+    devices: Mapping[str, Device], step: Callable[[Device], Iterable[str]]
+) -> dict[str, frozenset[str]]:
+    closed: dict[str, frozenset[str]] = {}
+    for name in devices:
+        found: set[str] = set()
+        waiting = [name]
+        while waiting:
+            for following in step(devices[waiting.pop()]):
+                if following in devices and following not in found:
+                    found.add(following)
+                    waiting.append(following)
+        closed[name] = frozenset(found - {name})
+    return closed
+
+
+def _reversed(
+    devices: Mapping[str, Device], forward: Mapping[str, frozenset[str]]
+) -> dict[str, frozenset[str]]:
+    back: dict[str, set[str]] = {name: set() for name in devices}
+    for name, reached in forward.items():
+        for other in reached:
+            back[other].add(name)
+    return {name: frozenset(found) for name, found in back.items()}
+
+
+def may_be_stopped(site: Site, name: str) -> bool:
+    """Whether an order may ever reach the device: not on the no-touch list, nor carrying one.
+
+    The agent's own box is never stopped by an order: it is what tells the others.
+    """
+    device = site.devices[name]
+    carried = graph_of(site).touched_by[name]
+    return not (
+        device.no_touch
+        or device.is_passive
+        or device.role is Role.AGENT_BOX
+        or any(site.devices[other].no_touch for other in carried)
+        or any(site.devices[other].role is Role.AGENT_BOX for other in carried)
+    )

@@ -1,0 +1,357 @@
+"""The state of a site, as the events of the journal fold to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from types import MappingProxyType
+
+from policies.graph import graph_of
+from policies.model import Order, Reading, Site, Task
+from policies.supply import Supply, UnitState, judge, silent
+
+
+class Ending(StrEnum):
+    """How an order ended."""
+
+    AT_REST = "at rest"
+    RUNNING = "running"  # a start that worked
+    FAILED = "failed"  # its device is given up, loudly
+    WITHDRAWN = "withdrawn"  # before its first step
+    ASSUMED = "assumed"  # dry run: nothing was sent
+
+
+class Phase(StrEnum):
+    """Where a device is."""
+
+    RUNNING = "running"
+    RESTING = "coming to rest"
+    AT_REST = "at rest"
+    GIVEN_UP = "given up"
+    STARTING = "starting"
+    NEEDS_HAND = "needs a hand"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    """A unit answered a poll."""
+
+    at: float
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class PollMissed:
+    """A unit did not answer a poll."""
+
+    at: float
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderGiven:
+    """An order was decided; flushed before anything goes out."""
+
+    at: float
+    order_id: str
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class StepBegan:
+    """The intent of one act at a device; without its StepEnded it is in doubt."""
+
+    at: float
+    order_id: str
+    device: str
+    act: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepEnded:
+    """The outcome of one act, with its evidence and what went over the wire, secrets masked."""
+
+    at: float
+    order_id: str
+    device: str
+    act: str
+    verdict: str
+    evidence: str
+    advice: str = ""
+    sent: tuple[str, ...] = ()
+    took_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OrderClosed:
+    """What came of an order as a whole."""
+
+    at: float
+    order_id: str
+    device: str
+    task: Task
+    ending: Ending
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class PauseSet:
+    """Maintenance: no automatic orders until then; a time not after `at` ends it."""
+
+    at: float
+    until_at: float
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyJudged:
+    """For people: what the readings of a unit came to mean. The fold judges for itself."""
+
+    at: float
+    unit: str
+    supply: Supply
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRaised:
+    """For people: something that somebody should know; severity is info, warning or error."""
+
+    at: float
+    severity: str
+    about: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AgentStarted:
+    """The agent came up; dry_run says that nothing will be sent."""
+
+    at: float
+    version: str
+    dry_run: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AgentEnded:
+    """The agent was asked to end, and stopped no device."""
+
+    at: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class FloorTaken:
+    """Fold or decide failed: the floor brings everything to rest by plain dependency order."""
+
+    at: float
+    why: str
+
+
+Event = (
+    ReadingTaken
+    | PollMissed
+    | OrderGiven
+    | StepBegan
+    | StepEnded
+    | OrderClosed
+    | PauseSet
+    | SupplyJudged
+    | NoticeRaised
+    | AgentStarted
+    | AgentEnded
+    | FloorTaken
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenOrder:
+    """An order under way.
+
+    Attributes:
+        steps: acts begun, in order, with their verdicts; None = in doubt.
+    """
+
+    order_id: str
+    order: Order
+    given_at: float
+    steps: tuple[tuple[str, str | None], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceState:
+    """What is known of one device.
+
+    Attributes:
+        since_at: when it came into its phase.
+        evidence: how its phase is known.
+        order: the one under way, if any.
+        is_assumed: at rest in dry run only; never at rest in the eyes of a live device.
+        is_ours: it was quiesced or stopped by an order, and is owed its return.
+        attempts: rest orders that failed in this outage; starts that failed in this return.
+        in_short: its last rest order was of the shortened form.
+    """
+
+    phase: Phase = Phase.RUNNING
+    since_at: float = 0.0
+    evidence: str = ""
+    order: OpenOrder | None = None
+    is_assumed: bool = False
+    is_ours: bool = False
+    attempts: int = 0
+    in_short: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SiteState:
+    """The fold of a site's journal.
+
+    Attributes:
+        outage_at: when mains first failed at some unit; None while no unit is on battery.
+        paused_until_at: end of the pause, or None.
+        orders: number of orders ever given; makes the next order's id.
+    """
+
+    units: Mapping[str, UnitState] = field(default_factory=dict)
+    devices: Mapping[str, DeviceState] = field(default_factory=dict)
+    outage_at: float | None = None
+    paused_until_at: float | None = None
+    orders: int = 0
+
+
+def initial(site: Site) -> SiteState:
+    """Return the state of a site of which nothing is known: all devices are taken to run."""
+    return SiteState(
+        units=MappingProxyType({name: UnitState() for name in site.units}),
+        devices=MappingProxyType({name: DeviceState() for name in site.devices}),
+    )
+
+
+def listed_load_w(site: Site, state: SiteState, unit: str) -> float:
+    """Return what the file says of the devices still on behind *unit*, in W; night watts count.
+
+    A device with several feeds counts whole at each: the load may move to any of them.
+    """
+    fed = graph_of(site).units
+    return sum(
+        max(device.watts, device.night_watts)
+        for name, device in site.devices.items()
+        if unit in fed[name] and not _is_off(site, state, name)
+    )
+
+
+def _is_off(site: Site, state: SiteState, name: str) -> bool:
+    device = state.devices[name]
+    return (
+        device.phase is Phase.AT_REST
+        and not device.is_assumed
+        and site.devices[name].stop_s is not None
+    )
+
+
+def fold(site: Site, state: SiteState, event: Event) -> SiteState:
+    """Return the state after *event*; events of devices or units no longer listed change nothing."""
+    match event:
+        case ReadingTaken(reading=reading) if reading.unit in site.units:
+            listed_w = listed_load_w(site, state, reading.unit)
+            unit = judge(
+                site.units[reading.unit], state.units[reading.unit], reading, listed_w=listed_w
+            )
+            return _with_unit(state, reading.unit, unit)
+        case PollMissed(at=at, unit=name) if name in site.units:
+            return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
+        case OrderGiven(order=order) if order.device in site.devices:
+            return _given(state, event)
+        case StepBegan(device=name) | StepEnded(device=name) if name in site.devices:
+            return _stepped(state, event)
+        case OrderClosed(device=name) if name in site.devices:
+            return _closed(state, event)
+        case PauseSet(at=at, until_at=until_at):
+            return replace(state, paused_until_at=until_at if until_at > at else None)
+    return state
+
+
+def _with_unit(state: SiteState, name: str, unit: UnitState) -> SiteState:
+    units = MappingProxyType({**state.units, name: unit})
+    began = [u.on_battery_at for u in units.values() if u.on_battery_at is not None]
+    outage_at = (
+        state.outage_at if began and state.outage_at is not None else min(began, default=None)
+    )
+    devices = state.devices
+    if outage_at is not None and state.outage_at is None:
+        # A new outage: what failed in the last one may be tried again.
+        devices = MappingProxyType(
+            {n: replace(d, attempts=0) if d.attempts else d for n, d in devices.items()}
+        )
+    return replace(state, units=units, outage_at=outage_at, devices=devices)
+
+
+def _with_device(state: SiteState, name: str, device: DeviceState) -> SiteState:
+    return replace(state, devices=MappingProxyType({**state.devices, name: device}))
+
+
+def _given(state: SiteState, event: OrderGiven) -> SiteState:
+    order = event.order
+    device = state.devices[order.device]
+    if device.order is not None and device.order.order.task is order.task:
+        # The same task again, now in short: one conversation goes on, hurried.
+        opened = replace(device.order, order=order)
+        return _with_device(
+            state, order.device, replace(device, order=opened, in_short=order.in_short)
+        )
+    device = replace(
+        device,
+        phase=Phase.RESTING if order.task is Task.REST else Phase.STARTING,
+        since_at=event.at,
+        evidence="",
+        order=OpenOrder(event.order_id, order, event.at),
+        in_short=order.in_short,
+    )
+    return replace(_with_device(state, order.device, device), orders=state.orders + 1)
+
+
+def _stepped(state: SiteState, event: StepBegan | StepEnded) -> SiteState:
+    device = state.devices[event.device]
+    if device.order is None or device.order.order_id != event.order_id:
+        return state
+    steps = device.order.steps
+    if isinstance(event, StepBegan):
+        steps = (*steps, (event.act, None))
+    elif steps and steps[-1] == (event.act, None):
+        steps = (*steps[:-1], (event.act, event.verdict))
+    opened = replace(device.order, steps=steps)
+    return _with_device(state, event.device, replace(device, order=opened, is_ours=True))
+
+
+_PHASES = {
+    (Task.REST, Ending.AT_REST): Phase.AT_REST,
+    (Task.REST, Ending.ASSUMED): Phase.AT_REST,
+    (Task.REST, Ending.FAILED): Phase.GIVEN_UP,
+    (Task.REST, Ending.WITHDRAWN): Phase.RUNNING,
+    (Task.START, Ending.RUNNING): Phase.RUNNING,
+    (Task.START, Ending.ASSUMED): Phase.RUNNING,
+    (Task.START, Ending.FAILED): Phase.NEEDS_HAND,
+    (Task.START, Ending.WITHDRAWN): Phase.AT_REST,
+}
+
+
+def _closed(state: SiteState, event: OrderClosed) -> SiteState:
+    device = state.devices[event.device]
+    if device.order is None or device.order.order_id != event.order_id:
+        return state
+    phase = _PHASES[event.task, event.ending]
+    failed = event.ending is Ending.FAILED
+    withdrawn = event.ending is Ending.WITHDRAWN
+    device = replace(
+        device,
+        phase=phase,
+        since_at=event.at,
+        evidence=event.evidence,
+        order=None,
+        is_assumed=event.ending is Ending.ASSUMED and event.task is Task.REST,
+        is_ours=device.is_ours and phase is not Phase.RUNNING,
+        attempts=device.attempts + 1 if failed else device.attempts if withdrawn else 0,
+    )
+    return _with_device(state, event.device, device)
