@@ -1,0 +1,376 @@
+"""The tables of the file as pydantic models: strict, frozen, durations and secrets as people write.
+
+Each rule here needs nothing but its own table; what needs two of them is in `rules`. A message has
+two halves, what is wrong and what to write instead (see `refusal`).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import zoneinfo
+from collections.abc import Callable
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Any, LiteralString, Self, TypeVar
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from agent.config.faults import did_you_mean
+from agent.snmp_settings import SnmpSettings
+from drivers.settings import Duration, Secret, Settings
+from policies.model import MAINS_FEED, Chemistry, OutputSource, Role, Starts, WhenLost
+
+E = TypeVar("E", bound=StrEnum)
+
+_HOST = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*\.?")
+_URL = re.compile(r"https?://[^\s/?#@]+([/?#]\S*)?")
+
+
+def refusal(code: LiteralString, message: str, fix: str) -> PydanticCustomError:
+    """Return the error to raise in a validator: stable code, what is wrong, what to write."""
+    return PydanticCustomError(code, "{message}", {"message": message, "fix": fix})
+
+
+def _word(kind: type[E]) -> Callable[[object], E]:
+    """Return a validator of one of the words of *kind*."""
+    words = {member.value: member for member in kind}
+
+    def read(value: object) -> E:
+        if isinstance(value, str) and value in words:
+            return words[value]
+        raise refusal("unknown-word", "this word is not known here", did_you_mean(value, words))
+
+    return read
+
+
+def _name(value: str) -> str:
+    if value != value.strip() or not value or len(value) > 64 or not value.isprintable():
+        raise refusal(
+            "bad-name",
+            "a name has 1 to 64 printable characters and no blank at its ends",
+            'write it like name = "gate recorder"',
+        )
+    if value == MAINS_FEED:
+        raise refusal("bad-name", '"mains" is the feed without a battery', "choose another name")
+    return value
+
+
+def _names(value: object) -> tuple[str, ...]:
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list | tuple) or not all(isinstance(name, str) for name in names):
+        raise refusal(
+            "wrong-type", "a name or a list of names is due here", 'write "a" or ["a", "b"]'
+        )
+    if len(set(names)) != len(names):
+        raise refusal("duplicate-name", "a name stands twice in this list", "write it once")
+    return tuple(names)
+
+
+def _address(value: str) -> str:
+    if is_ip_address(value) or (_HOST.fullmatch(value) and not value.replace(".", "").isdigit()):
+        return value
+    raise refusal(
+        "bad-address",
+        "this is neither an IP address nor a host name",
+        'write the address alone, like "192.0.2.10"; a port belongs into the driver\'s own table',
+    )
+
+
+def is_ip_address(text: str) -> bool:
+    """Whether *text* is an IPv4 or IPv6 address."""
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
+def listen_at(text: str) -> tuple[str, int]:
+    """Return address and port of "127.0.0.1:8628" or "[::1]:8628".
+
+    Raises:
+        PydanticCustomError: it is anything else; a host name too, since it may mean several.
+    """
+    host, _, port = text.rpartition(":")
+    host = host[1:-1] if host.startswith("[") and host.endswith("]") else host
+    if is_ip_address(host) and port.isdecimal() and 1 <= int(port) <= 65535:
+        return host, int(port)
+    raise refusal(
+        "bad-address", "this is not an IP address and a port", 'write it like "127.0.0.1:8628"'
+    )
+
+
+def _listen(value: str) -> str:
+    listen_at(value)
+    return value
+
+
+def _time_zone(value: str) -> str:
+    try:
+        zoneinfo.ZoneInfo(value)
+    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        near = did_you_mean(value, zoneinfo.available_timezones())
+        fix = near if "one of" not in near else 'write an IANA name, like "Europe/Lisbon"'
+        raise refusal("unknown-time-zone", "this time zone is not known here", fix) from None
+    return value
+
+
+def _source_map(value: object) -> dict[int, OutputSource]:
+    words = {source.name.lower(): source for source in OutputSource}
+    if not isinstance(value, dict) or not value:
+        raise refusal(
+            "wrong-type",
+            "a table of the unit's numbers and their meaning is due here",
+            'write it like { 3 = "battery", 2 = "normal" }',
+        )
+    read: dict[int, OutputSource] = {}
+    for number, word in value.items():
+        if not (number.isdecimal() and len(number) < 10):
+            raise refusal(
+                "wrong-type", "a key of this table is no number", 'write { 3 = "normal" }'
+            )
+        if not isinstance(word, str) or word not in words:
+            raise refusal(
+                "unknown-word", "this output source is not known", did_you_mean(word, words)
+            )
+        read[int(number)] = words[word]
+    return read
+
+
+def _url(value: str) -> str:
+    if not _URL.fullmatch(value):
+        raise refusal(
+            "bad-address",
+            "this is not a web address without a login in it",
+            'write it like "https://example.net/hook"',
+        )
+    return value
+
+
+Name = Annotated[str, AfterValidator(_name)]
+Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
+Address = Annotated[str, AfterValidator(_address)]
+Listen = Annotated[str, AfterValidator(_listen)]
+Url = Annotated[str, AfterValidator(_url)]
+Span = Annotated[Duration, Field(le=30 * 86400.0)]
+SomeSpan = Annotated[Duration, Field(gt=0, le=30 * 86400.0)]
+Watts = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, le=1e7, allow_inf_nan=False)]
+Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+
+
+class PlaceTable(Settings):
+    """`place`: where the site lies, in degrees; north and east are positive."""
+
+    latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
+    longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
+
+
+class SiteTable(Settings):
+    """`[site]`."""
+
+    name: Annotated[Name, Field(examples=['name = "Quayside boatyard"'])]
+    time_zone: Annotated[
+        str, AfterValidator(_time_zone), Field(examples=['time_zone = "Europe/Lisbon"'])
+    ]
+    place: PlaceTable | None = None
+    reserve: Annotated[float, Field(ge=0, lt=1, allow_inf_nan=False)] = 0.2
+
+
+class TrapsTable(Settings):
+    """`traps`: where the unit's notifications are heard."""
+
+    listen: Annotated[Listen, Field(examples=['listen = "0.0.0.0:162"'])]
+
+
+class AgentTable(Settings):
+    """`[agent]`."""
+
+    box: Name | None = None
+    state: Annotated[str, Field(min_length=1)] | None = None
+    poll_on_mains: Annotated[Duration, Field(ge=0.1, le=300)] = 10.0
+    poll_on_battery: Annotated[Duration, Field(ge=0.1, le=60)] = 2.0
+    floor_after: SomeSpan = 300.0
+    traps: TrapsTable | None = None
+
+
+class RatingTable(Settings):
+    """`rating`: what the unit can carry."""
+
+    va: Positive
+    watts: Positive
+
+    @model_validator(mode="after")
+    def _watts_fit(self) -> Self:
+        if self.watts > self.va:
+            raise refusal(
+                "rating-swapped",
+                "a unit cannot carry more watts than volt-amperes",
+                "write both as its plate has them",
+            )
+        return self
+
+
+class RunTable(Settings):
+    """One figure of `runtimes`: a full battery carries so much for so long."""
+
+    watts: Positive
+    lasts: SomeSpan
+
+
+class BatteryTable(Settings):
+    """`battery`: at least one figure of what it holds."""
+
+    volts: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    amp_hours: Positive | None = None
+    watt_hours: Positive | None = None
+    runtimes: list[RunTable] = Field(default_factory=list)
+    chemistry: Annotated[Chemistry, BeforeValidator(_word(Chemistry))] = Chemistry.LEAD_ACID
+    fitted: date | None = None
+    temperature_c: Annotated[float, Field(ge=-40, le=80, allow_inf_nan=False)] = 25.0
+    runs: Annotated[str, Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _has_a_figure(self) -> Self:
+        if (self.volts is None) != (self.amp_hours is None):
+            missing = "volts" if self.volts is None else "amp_hours"
+            raise refusal(
+                "battery-unknown",
+                "volts and amp_hours go together",
+                f"add {missing} = …, of the whole battery",
+            )
+        if self.volts is None and self.watt_hours is None and not self.runtimes:
+            raise refusal(
+                "battery-unknown",
+                "nothing says how much the battery holds",
+                'add volts = 36, amp_hours = 7; or runtimes = [{ watts = 40, lasts = "3h" }]',
+            )
+        if len({run.watts for run in self.runtimes}) != len(self.runtimes):
+            raise refusal(
+                "duplicate-name", "two runtimes are given for the same watts", "keep the shorter"
+            )
+        return self
+
+
+class LostTable(Settings):
+    """`lost`: what to do when the unit no longer answers."""
+
+    on_mains: Annotated[WhenLost, BeforeValidator(_word(WhenLost))] = WhenLost.ALARM
+    on_battery: Annotated[WhenLost, BeforeValidator(_word(WhenLost))] = WhenLost.CARRY_ON
+    after: SomeSpan = 30.0
+    stop_after: Span = 120.0
+
+
+class UnitTable(Settings):
+    """`[[unit]]`."""
+
+    name: Annotated[Name, Field(examples=['name = "cabinet"'])]
+    address: Annotated[Address, Field(examples=['address = "192.0.2.10"'])]
+    snmp: Annotated[
+        SnmpSettings,
+        Field(examples=['snmp = { version = "2c", community = { file = "community" } }']),
+    ]
+    rating: Annotated[RatingTable, Field(examples=["rating = { va = 1000, watts = 700 }"])]
+    battery: Annotated[BatteryTable, Field(examples=["battery = { volts = 36, amp_hours = 7 }"])]
+    path: Names = ()
+    output_source_map: Annotated[dict[int, OutputSource], BeforeValidator(_source_map)] = Field(
+        default_factory=dict
+    )
+    flicker: Span = 10.0
+    lost: LostTable = LostTable()
+    shutdown_delay: SomeSpan | None = None
+    startup_delay: SomeSpan | None = None
+
+
+class StopWhenTable(Settings):
+    """`stop_when`: an owner's own thresholds; any one suffices."""
+
+    runtime_below: SomeSpan | None = None
+    charge_below: Annotated[float, Field(ge=1, le=100, allow_inf_nan=False)] | None = None
+    on_battery_for: SomeSpan | None = None
+
+    @model_validator(mode="after")
+    def _has_one(self) -> Self:
+        if self.runtime_below is self.charge_below is self.on_battery_for is None:
+            raise refusal(
+                "threshold-never-met",
+                "no threshold is given",
+                'write one, like { runtime_below = "12m" }, or remove stop_when',
+            )
+        return self
+
+
+class DeviceTable(Settings):
+    """`[[device]]`, without the tables of its stages and drivers: `fittings` reads those."""
+
+    name: Annotated[Name, Field(examples=['name = "gate recorder"'])]
+    role: Annotated[Role, BeforeValidator(_word(Role))] = Role.OTHER
+    address: Address = ""
+    watts: Watts | None = None
+    night_watts: Watts | None = None
+    feed: Annotated[Names, Field(examples=['feed = "…", the unit or device that powers it'])]
+    path: Names = ()
+    needs: Names = ()
+    hold: Span = 0.0
+    worth: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] = 1.0
+    stop_when: StopWhenTable | None = None
+    no_touch: bool = False
+    dry_run: bool = False
+
+
+class StageTable(Settings):
+    """What the file itself says of a stage; the rest of its table is the driver's."""
+
+    driver: Annotated[str, Field(min_length=1, examples=['driver = "ssh"'])]
+    takes: SomeSpan | None = None
+
+
+class VerifyTable(StageTable):
+    """`verify`, which also says how long a gone device stays suspect."""
+
+    settle: Span = 60.0
+
+
+START_WORDS = (Starts.BY_ITSELF.value, Starts.BY_HAND.value)
+"""What `start` may say in place of a table."""
+
+
+class ReturnTable(Settings):
+    """`[return]`: when devices are started again."""
+
+    mains_steady: Span = 120.0
+    charge: Percent = 30.0
+
+
+class WebhookTable(Settings):
+    """One of `webhooks`: a notice is posted there."""
+
+    url: Annotated[Url, Field(examples=['url = "https://example.net/hook"'])]
+    secret: Secret | None = None
+
+
+class NoticesTable(Settings):
+    """`[notices]`: who is told."""
+
+    webhooks: list[WebhookTable] = Field(default_factory=list)
+
+
+class PageTable(Settings):
+    """`[page]`: where the page listens."""
+
+    listen: Listen = "127.0.0.1:8628"
+
+
+class FileTable(Settings):
+    """The whole file; units and devices one by one, so that one's fault hides no other's."""
+
+    format: Annotated[int, Field(examples=["format = 1"])]
+    site: SiteTable
+    agent: AgentTable = AgentTable()
+    unit: list[dict[str, Any]]
+    device: list[dict[str, Any]] = Field(default_factory=list)
+    return_: Annotated[ReturnTable, Field(alias="return")] = ReturnTable()
+    notices: NoticesTable = NoticesTable()
+    page: PageTable | None = None
