@@ -252,7 +252,7 @@ def _is_off(site: Site, state: SiteState, name: str) -> bool:
 
 
 def fold(site: Site, state: SiteState, event: Event) -> SiteState:
-    """Return the state after *event*; events of devices or units no longer listed change nothing."""
+    """Return the state after *event*; one of a device or unit no longer listed changes nothing."""
     match event:
         case ReadingTaken(reading=reading) if reading.unit in site.units:
             listed_w = listed_load_w(site, state, reading.unit)

@@ -1,0 +1,151 @@
+"""Numbers turned into the sentence that a site's owner reads; the same one everywhere."""
+
+from __future__ import annotations
+
+import math
+
+from policies.model import Reason
+
+
+def duration_text(seconds: float) -> str:
+    """Return a duration as people say it: "45 s", "9 min 40 s", "2 h 5 min", "without end"."""
+    if math.isinf(seconds):
+        return "without end"
+    whole = max(0, round(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest} s" if rest and minutes < 20 else f"{minutes} min"
+    hours, minutes = divmod(round(whole / 60), 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def sureness_text(quantile: float) -> str:
+    """Return how sure a lower bound is: 0.05 is "95 % sure"."""
+    return f"{100.0 * (1.0 - quantile):.0f} % sure"
+
+
+def latest_safe_start(
+    *, lower_s: float, median_s: float, quantile: float, takes_s: float, reserve_s: float
+) -> Reason:
+    """The last moment has come at which this stop is safe."""
+    kept = f", and {duration_text(reserve_s)} are kept in reserve" if reserve_s >= 1.0 else ""
+    return Reason(
+        "latest_safe_start",
+        f"stopping now. The battery lasts at least {duration_text(lower_s)} "
+        f"({sureness_text(quantile)}; {duration_text(median_s)} likely); this stop and what "
+        f"follows it take {duration_text(takes_s)}{kept}.",
+        {"lower_s": lower_s, "median_s": median_s, "takes_s": takes_s, "reserve_s": reserve_s},
+    )
+
+
+def too_late(*, lower_s: float, takes_s: float) -> Reason:
+    """Less is left than the stop takes; it is tried all the same."""
+    return Reason(
+        "too_late",
+        f"stopping at once, in short. The battery may last only {duration_text(lower_s)}, and "
+        f"this stop and what follows it take {duration_text(takes_s)}: it may not end in time.",
+        {"lower_s": lower_s, "takes_s": takes_s},
+    )
+
+
+def battery_low(unit: str) -> Reason:
+    """The unit itself says that its battery is low, twice."""
+    return Reason(
+        "battery_low",
+        f"stopping at once, in short. {unit} says on two readings that its battery is low.",
+    )
+
+
+def countdown(unit: str) -> Reason:
+    """Somebody else has set the unit to switch its output off."""
+    return Reason(
+        "countdown",
+        f"stopping at once, in short. {unit} counts down to switching its output off, and lastwatt "
+        "did not ask for that (upsAlarmShutdownPending).",
+    )
+
+
+def unit_lost(unit: str, silent_s: float) -> Reason:
+    """The unit does not answer, and the file says to stop then."""
+    return Reason(
+        "unit_lost",
+        f"stopping now. {unit} has not answered for {duration_text(silent_s)}, and the site's "
+        "file says to stop then.",
+        {"silent_s": silent_s},
+    )
+
+
+def runtime_below(*, lower_s: float, threshold_s: float, quantile: float) -> Reason:
+    """The owner's threshold of runtime is passed."""
+    return Reason(
+        "runtime_below",
+        f"stopping now, as its owner wishes: the battery lasts at least {duration_text(lower_s)} "
+        f"({sureness_text(quantile)}), which is less than {duration_text(threshold_s)}.",
+        {"lower_s": lower_s, "threshold_s": threshold_s},
+    )
+
+
+def charge_below(*, charge: float, threshold: float) -> Reason:
+    """The owner's threshold of charge is passed."""
+    return Reason(
+        "charge_below",
+        f"stopping now, as its owner wishes: the battery is at {100 * charge:.0f} %, below "
+        f"{100 * threshold:.0f} %.",
+        {"charge": charge, "threshold": threshold},
+    )
+
+
+def on_battery_for(*, lasting_s: float, threshold_s: float) -> Reason:
+    """The owner's limit of time on battery is reached."""
+    return Reason(
+        "on_battery_for",
+        f"stopping now, as its owner wishes: on battery for {duration_text(lasting_s)}, the limit "
+        f"being {duration_text(threshold_s)}.",
+        {"lasting_s": lasting_s, "threshold_s": threshold_s},
+    )
+
+
+def gives_way(*, to: str, lower_s: float, wanted_s: float) -> Reason:
+    """Its power keeps something worth more running for as long as its owner wishes."""
+    return Reason(
+        "gives_way",
+        f"giving it up so that {to} can stay on: the battery lasts at least "
+        f"{duration_text(lower_s)} as things are, and {duration_text(wanted_s)} are wanted.",
+        {"lower_s": lower_s, "wanted_s": wanted_s},
+    )
+
+
+def overload(unit: str, lasting_s: float) -> Reason:
+    """The unit is overloaded, on mains or not; an exception to leaving a steady site alone."""
+    return Reason(
+        "overload",
+        f"giving it up: {unit} has been overloaded for {duration_text(lasting_s)} "
+        "(upsAlarmOutputOverload), and may switch everything off.",
+        {"lasting_s": lasting_s},
+    )
+
+
+def goes_with(other: str, why: Reason) -> Reason:
+    """Something that it is fed by, reached through or needs is about to stop."""
+    return Reason(
+        "goes_with", f"stopping now, before {other}, which stops: {why.sentence}", why.figures
+    )
+
+
+def mains_back(steady_s: float) -> Reason:
+    """Mains is back and steady; the device is owed its return."""
+    return Reason(
+        "mains_back",
+        f"starting again: mains has been steady for {duration_text(steady_s)}.",
+        {"steady_s": steady_s},
+    )
+
+
+def floor(why: str) -> Reason:
+    """The planning code itself failed."""
+    return Reason(
+        "floor",
+        f"stopping now, by the plain order of the site's file: the planning code failed ({why}).",
+    )
