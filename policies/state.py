@@ -97,6 +97,15 @@ class OrderClosed:
 
 
 @dataclass(frozen=True, slots=True)
+class DeviceSeen:
+    """A device taken to be off or given up was seen running: it started by itself, or by hand."""
+
+    at: float
+    device: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
 class PauseSet:
     """Maintenance: no automatic orders until then; a time not after `at` ends it."""
 
@@ -157,6 +166,7 @@ Event = (
     | StepBegan
     | StepEnded
     | OrderClosed
+    | DeviceSeen
     | PauseSet
     | SupplyJudged
     | NoticeRaised
@@ -268,6 +278,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _stepped(state, event)
         case OrderClosed(device=name) if name in site.devices:
             return _closed(state, event)
+        case DeviceSeen(device=name) if name in site.devices:
+            return _seen(state, event)
         case PauseSet(at=at, until_at=until_at):
             return replace(state, paused_until_at=until_at if until_at > at else None)
     return state
@@ -355,3 +367,11 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         attempts=device.attempts + 1 if failed else device.attempts if withdrawn else 0,
     )
     return _with_device(state, event.device, device)
+
+
+def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
+    device = state.devices[event.device]
+    if device.order is not None or device.phase is Phase.RUNNING:
+        return state
+    running = DeviceState(phase=Phase.RUNNING, since_at=event.at, evidence=event.evidence)
+    return _with_device(state, event.device, running)

@@ -18,6 +18,9 @@ from policies.model import HOLDS_DATA, Role, Site
 from policies.runtime import LoadStep
 from policies.state import Phase, SiteState
 
+MARGIN_S = 5.0
+"""Added to each stop for polling, deciding and connecting."""
+
 AT_ONCE = 32
 """How many conversations with devices may be opened at once; the agent keeps to it."""
 

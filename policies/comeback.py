@@ -1,0 +1,86 @@
+"""Bringing devices back: when mains is steady, and in the order of what uses what."""
+
+from __future__ import annotations
+
+import math
+
+from policies import reasons
+from policies.graph import graph_of
+from policies.model import Order, Starts, Task
+from policies.runtime import LoadStep
+from policies.scene import Scene, charge_of
+from policies.state import DeviceState, Phase, listed_load_w
+from policies.supply import Supply, belief_of
+
+START_RETRY_AFTER_S = 120.0
+START_RETRIES = 3
+
+
+def starts_now(scene: Scene) -> list[Order]:
+    """Return the orders that bring devices back once mains is steady, first what others use."""
+    orders = []
+    for name, device in scene.site.devices.items():
+        state = scene.state.devices[name]
+        if not state.is_ours or not _wants_start(scene, state) or device.no_touch:
+            continue
+        if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
+            continue
+        # By itself or by hand, nothing is sent, but its return is watched for and said.
+        wait_s = device.start_s if device.starts is Starts.BY_ORDER else max(device.start_s, 300.0)
+        orders.append(
+            Order(
+                name,
+                Task.START,
+                scene.now + wait_s + 60.0,
+                reasons.mains_back(_steady_s(scene, name)),
+            )
+        )
+    return orders
+
+
+def _wants_start(scene: Scene, state: DeviceState) -> bool:
+    match state.phase:
+        case Phase.AT_REST | Phase.GIVEN_UP:
+            return True
+        case Phase.NEEDS_HAND:
+            waited_s = scene.now - state.since_at
+            return state.attempts < START_RETRIES and waited_s >= START_RETRY_AFTER_S
+        case _:
+            return False
+
+
+def _is_founded(scene: Scene, name: str) -> bool:
+    """Whether all that the device uses runs again."""
+    return all(
+        scene.state.devices[other].phase is Phase.RUNNING
+        for other in graph_of(scene.site).uses[name]
+    )
+
+
+def _steady_s(scene: Scene, name: str) -> float:
+    """For how long some unit behind the device has had mains, s; 0 where none has."""
+    since = [
+        unit.mains_at
+        for unit in (scene.state.units[u] for u in graph_of(scene.site).units[name])
+        if unit.supply in (Supply.MAINS, Supply.UNPROTECTED) and unit.mains_at is not None
+    ]
+    return scene.now - min(since, default=scene.now)
+
+
+def _mains_is_steady(scene: Scene, name: str) -> bool:
+    """Whether mains is steady, and the battery holds enough for one more orderly stop."""
+    if _steady_s(scene, name) < scene.site.mains_steady_s:
+        return False
+    fed = graph_of(scene.site).units[name]
+    charge = charge_of(scene, fed)
+    if charge is not None:
+        return charge >= scene.site.return_charge
+    longest_s = 2.0 * max((d.rest_s for d in scene.site.devices.values()), default=0.0)
+    lasts = [
+        belief.end_after_s(
+            [LoadStep(0.0, listed_load_w(scene.site, scene.state, unit))], belief.bound_quantile
+        )
+        for unit in fed
+        for belief in [belief_of(scene.site.units[unit], scene.state.units[unit], scene.now)]
+    ]
+    return max(lasts, default=math.inf) >= longest_s

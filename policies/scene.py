@@ -1,0 +1,45 @@
+"""One moment of a site, as every rule of `decide` looks at it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from policies.belief import Belief
+from policies.model import Device, Site
+from policies.state import DeviceState, Phase, SiteState
+from policies.timeline import Timeline
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """The arguments of `decide`, and what every rule looks at; see there."""
+
+    site: Site
+    state: SiteState
+    beliefs: Mapping[str, Belief]
+    now: float
+    timeline: Timeline
+
+    def device(self, name: str) -> tuple[Device, DeviceState]:
+        """Return what the file says of a device, and what is known of it."""
+        return self.site.devices[name], self.state.devices[name]
+
+    def is_at_rest_for(self, other: str, name: str) -> bool:
+        """Whether *other* is at rest in the eyes of *name*: dry never counts for live."""
+        state = self.state.devices[other]
+        return state.phase is Phase.AT_REST and (
+            not state.is_assumed or self.site.devices[name].dry_run
+        )
+
+
+def charge_of(scene: Scene, units: Iterable[str]) -> float | None:
+    """Return the best charge that *units* report, or None where one of them reports none."""
+    charges: list[float] = []
+    for unit in units:
+        reading = scene.state.units[unit].reading
+        charge = None if reading is None else believable_charge(reading)
+        if charge is None:
+            return None
+        charges.append(charge)
+    return max(charges, default=None)
