@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from policies.belief import Belief
 from policies.model import Device, Site
 from policies.state import DeviceState, Phase, SiteState
+from policies.supply import believable_charge
 from policies.timeline import Timeline
 
 
