@@ -1,1 +1,21 @@
 """The site's file: read, judged, and translated into what policies and drivers understand."""
+
+from agent.config.build import build_drivers
+from agent.config.faults import Fault, Severity, in_order
+from agent.config.load import FORMAT, load
+from agent.config.site import AgentSettings, Fitted, LoadedSite, Place, UnitAccess, Webhook
+
+__all__ = [
+    "FORMAT",
+    "AgentSettings",
+    "Fault",
+    "Fitted",
+    "LoadedSite",
+    "Place",
+    "Severity",
+    "UnitAccess",
+    "Webhook",
+    "build_drivers",
+    "in_order",
+    "load",
+]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -52,26 +53,76 @@ _SAID = (
 
 
 def validated(
-    model: type[M], value: object, document: Document, route: Route, secrets: SecretSources
+    model: type[M],
+    value: object,
+    document: Document,
+    route: Route,
+    secrets: SecretSources,
+    *,
+    also: Iterable[str] = (),
 ) -> tuple[M | None, list[Fault]]:
-    """Return *value*, which stands at *route*, as a *model*; or None and what is wrong with it."""
+    """Return *value*, which stands at *route*, as a *model*; or None and what is wrong with it.
+
+    The keys in *also* are suggested beside the model's own: another model reads those.
+    """
     try:
         return model.model_validate(value, context={"secrets": secrets}), []
     except ValidationError as error:
-        return None, list(_faults(error, model, document, route))
+        return None, list(_Teller(model, document, route, frozenset(also)).faults(error))
 
 
-def _faults(
-    error: ValidationError, model: type[BaseModel], document: Document, route: Route
-) -> Iterator[Fault]:
-    seen: set[Route] = set()
-    for found in error.errors(include_url=False, include_input=False):
-        place = _route(found["loc"], document, route, keep_last=found["type"] == "missing")
-        if place in seen:
-            continue  # another branch of the same choice
-        seen.add(place)
-        code, message, fix = _explained(found, model, document, place)
-        yield document.fault(place, code, message, fix)
+@dataclass(frozen=True, slots=True)
+class _Teller:
+    """What is known of the table that an error is about."""
+
+    model: type[BaseModel]
+    document: Document
+    route: Route
+    also: frozenset[str]
+
+    def faults(self, error: ValidationError) -> Iterator[Fault]:
+        seen: set[Route] = set()
+        for found in error.errors(include_url=False, include_input=False):
+            is_missing = found["type"] == "missing"
+            place = _route(found["loc"], self.document, self.route, keep_last=is_missing)
+            if place in seen:
+                continue  # another branch of the same choice
+            seen.add(place)
+            code, message, fix = self.explained(found, self.document.at(place), place)
+            yield self.document.fault(place, code, message, fix)
+
+    def explained(
+        self, found: Mapping[str, Any], value: object, place: Route
+    ) -> tuple[str, str, str]:
+        """Return code, message and fix; *value* is what stands at *place*, and is never shown."""
+        kind, context, loc = found["type"], found.get("ctx", {}), found["loc"]
+        if kind == "extra_forbidden":
+            known = known_keys(self.model, loc[:-1]) | (self.also if len(loc) == 1 else set())
+            return "unknown-key", "this key is not known here", did_you_mean(loc[-1], known)
+        if kind == "missing":
+            return "missing-key", "this key is missing", f"add {_example(self.model, loc)}"
+        if kind in _TYPES:
+            return "wrong-type", _TYPES[kind][0], _type_fix(kind, value, place)
+        if kind == "finite_number":
+            return "not-finite", "a finite number is due here", "write a number like 24 or 5.5"
+        if kind in _BOUNDS:
+            bound, said = _BOUNDS[kind]
+            is_span = isinstance(value, str) and isinstance(context[bound], float)
+            text = as_written(context[bound]) if is_span else f"{context[bound]:g}"
+            return "out-of-range", "this is out of range", f"write {said} {text}"
+        if kind == "literal_error":
+            return "unknown-word", "this word is not known here", f"write {context['expected']}"
+        if "fix" in context:
+            return kind, context["message"], context["fix"]
+        return _said(str(context.get("error") or found["msg"]))
+
+
+def _type_fix(kind: str, value: object, place: Route) -> str:
+    if kind == "model_type" and isinstance(value, list):
+        return f"write [{place[-1]}], with single brackets, and only once"
+    if kind == "list_type" and isinstance(value, Mapping):
+        return f"write [[{place[-1]}]], with two brackets"
+    return _TYPES[kind][1]
 
 
 def _route(
@@ -87,40 +138,6 @@ def _route(
         if known or (keep_last and depth == len(loc)):
             route = (*route, step)
     return route
-
-
-def _explained(
-    found: Mapping[str, Any], model: type[BaseModel], document: Document, place: Route
-) -> tuple[str, str, str]:
-    kind, context, loc = found["type"], found.get("ctx", {}), found["loc"]
-    if kind == "extra_forbidden":
-        return (
-            "unknown-key",
-            "this key is not known here",
-            did_you_mean(loc[-1], known_keys(model, loc[:-1])),
-        )
-    if kind == "missing":
-        return "missing-key", "this key is missing", f"add {_example(model, loc)}"
-    if kind in _TYPES:
-        message, fix = _TYPES[kind]
-        if kind == "model_type" and isinstance(document.at(place), list):
-            fix = f"write [{place[-1]}], with single brackets, and only once"
-        elif kind == "list_type" and isinstance(document.at(place), Mapping):
-            fix = f"write [[{place[-1]}]], with two brackets"
-        return "wrong-type", message, fix
-    if kind == "finite_number":
-        return "not-finite", "a finite number is due here", "write a number like 24 or 5.5"
-    if kind in _BOUNDS:
-        bound, said = _BOUNDS[kind]
-        limit = context[bound]
-        is_span = isinstance(document.at(place), str) and isinstance(limit, float)
-        text = as_written(limit) if is_span else f"{limit:g}"
-        return "out-of-range", "this is out of range", f"write {said} {text}"
-    if kind == "literal_error":
-        return "unknown-word", "this word is not known here", f"write {context['expected']}"
-    if "fix" in context:
-        return kind, context["message"], context["fix"]
-    return _said(str(context.get("error") or found["msg"]))
 
 
 def _said(text: str) -> tuple[str, str, str]:

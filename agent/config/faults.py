@@ -65,4 +65,4 @@ def as_written(seconds: float) -> str:
         count, left = divmod(left, size)
         if count:
             parts.append(f"{count}{letter}")
-    return "".join(parts[:2]) or "0s"
+    return "".join(parts) or "0s"

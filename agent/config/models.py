@@ -367,9 +367,12 @@ class FileTable(Settings):
     """The whole file; units and devices one by one, so that one's fault hides no other's."""
 
     format: Annotated[int, Field(examples=["format = 1"])]
-    site: SiteTable
+    site: Annotated[SiteTable, Field(examples=["a table [site]"])]
     agent: AgentTable = AgentTable()
-    unit: list[dict[str, Any]]
+    unit: Annotated[
+        list[dict[str, Any]],
+        Field(min_length=1, examples=["a table [[unit]] for each backup unit"]),
+    ]
     device: list[dict[str, Any]] = Field(default_factory=list)
     return_: Annotated[ReturnTable, Field(alias="return")] = ReturnTable()
     notices: NoticesTable = NoticesTable()

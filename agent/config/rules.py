@@ -1,0 +1,198 @@
+"""Rules between tables: names, references, circles, delays; read from the file as it stands.
+
+Most of them work on the raw tables, so that a fault in one device hides none in another.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from agent.config.document import Document, Route
+from agent.config.faults import Fault, as_written, did_you_mean
+from agent.config.models import UnitTable
+from policies.model import MAINS_FEED
+
+_SAID = {"feed": "is fed by", "path": "is reached through", "needs": "needs"}
+"""A key that names others -> how that reads."""
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One name in a device's feed, path or needs, and where it stands."""
+
+    owner: str
+    other: str
+    key: str
+    route: Route
+
+
+def tables(document: Document, kind: str) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    """Give each [[unit]] or [[device]] with its place in the file's list."""
+    found = document.value.get(kind)
+    for place, table in enumerate(found if isinstance(found, list) else ()):
+        if isinstance(table, Mapping):
+            yield place, table
+
+
+def links(document: Document, kind: str, key: str) -> Iterator[Link]:
+    """Give every name that stands under *key* of the tables of that kind."""
+    for place, table in tables(document, kind):
+        value, owner = table.get(key), table.get("name")
+        if not isinstance(owner, str):
+            owner = f"{kind} {place + 1}"
+        if isinstance(value, str):
+            yield Link(owner, value, key, (kind, place, key))
+        elif isinstance(value, list):
+            for spot, other in enumerate(value):
+                if isinstance(other, str):
+                    yield Link(owner, other, key, (kind, place, key, spot))
+
+
+def name_faults(document: Document) -> Iterator[Fault]:
+    """Find names that two units or devices share: a feed could mean either."""
+    first: dict[str, Route] = {}
+    for kind in ("unit", "device"):
+        for place, table in tables(document, kind):
+            name, route = table.get("name"), (kind, place, "name")
+            if not isinstance(name, str):
+                continue
+            if name in first:
+                line = document.line(first[name])
+                at = "" if line is None else f" on line {line}"
+                yield document.fault(
+                    route,
+                    "duplicate-name",
+                    f'"{name}" is the name of another {first[name][0]}{at}',
+                    "give each unit and each device its own name",
+                )
+            first.setdefault(name, route)
+
+
+def reference_faults(document: Document) -> Iterator[Fault]:
+    """Find names in feed, path, needs and box that nothing has, and devices fed by nothing."""
+    units, devices = _names(document, "unit"), _names(document, "device")
+    for link in links(document, "device", "feed"):
+        if link.other not in units | devices | {MAINS_FEED}:
+            yield _dangling(document, link, units | devices | {MAINS_FEED})
+    for kind, key in (("device", "path"), ("device", "needs"), ("unit", "path")):
+        for link in links(document, kind, key):
+            if link.other in units:
+                yield document.fault(
+                    link.route,
+                    "unknown-name",
+                    f'"{link.other}" is a backup unit, and {key} names devices',
+                    "name the devices in between, or remove it",
+                )
+            elif link.other not in devices:
+                yield _dangling(document, link, devices)
+    for place, table in tables(document, "device"):
+        if table.get("feed") == []:
+            yield document.fault(
+                ("device", place, "feed"),
+                "fed-by-nothing",
+                "nothing powers this device",
+                'name a unit, a device that feeds it, or "mains" where no battery stands behind it',
+            )
+    agent = document.value.get("agent")
+    box = agent.get("box") if isinstance(agent, Mapping) else None
+    if isinstance(box, str) and box not in devices:
+        yield document.fault(
+            ("agent", "box"),
+            "unknown-name",
+            f'no device is called "{box}"',
+            did_you_mean(box, devices) + ', or add it with role = "agent box"',
+        )
+
+
+def _names(document: Document, kind: str) -> set[str]:
+    named = (table.get("name") for _, table in tables(document, kind))
+    return {name for name in named if isinstance(name, str)}
+
+
+def _dangling(document: Document, link: Link, known: set[str]) -> Fault:
+    return document.fault(
+        link.route,
+        "unknown-name",
+        f'nothing is called "{link.other}"',
+        did_you_mean(link.other, known - {link.owner}),
+    )
+
+
+def circle_faults(document: Document) -> Iterator[Fault]:
+    """Find circles in feeds, paths and needs taken together: no order of stops satisfies one."""
+    devices = _names(document, "device")
+    out: dict[str, dict[str, Link]] = {name: {} for name in sorted(devices)}
+    for key in _SAID:
+        for link in links(document, "device", key):
+            if link.owner in devices and link.other in devices:
+                out[link.owner].setdefault(link.other, link)
+    while True:
+        _trim(out)
+        start = next(iter(out), None)
+        if start is None:
+            return
+        circle = _circle(out, start)
+        shown = ", which ".join(f'{_SAID[link.key]} "{link.other}"' for link in circle)
+        yield document.fault(
+            circle[0].route,
+            "circle",
+            f'this goes round in a circle: "{circle[0].owner}" {shown}',
+            "remove one of these, so that there is an order in which to stop them",
+        )
+        for link in circle:
+            del out[link.owner]
+
+
+def _trim(out: dict[str, dict[str, Link]]) -> None:
+    """Drop what lies on no circle: again and again, what leads nowhere."""
+    users: dict[str, set[str]] = {name: set() for name in out}
+    for owner, following in out.items():
+        for other in tuple(following):
+            if other in out:
+                users[other].add(owner)
+            else:
+                del following[other]
+    waiting = [name for name, following in out.items() if not following]
+    while waiting:
+        name = waiting.pop()
+        del out[name]
+        for user in users[name]:
+            if user in out and name in out[user]:
+                del out[user][name]
+                if not out[user]:
+                    waiting.append(user)
+
+
+def _circle(out: Mapping[str, Mapping[str, Link]], start: str) -> list[Link]:
+    """Follow links from *start* until a name comes again; everything here leads to one."""
+    walked: dict[str, Link] = {}
+    name = start
+    while name not in walked:
+        walked[name] = next(iter(out[name].values()))
+        name = walked[name].other
+    names = list(walked)
+    return [walked[other] for other in names[names.index(name) :]]
+
+
+def unit_faults(document: Document, place: int, table: UnitTable, today: date) -> Iterator[Fault]:
+    """Find what is wrong between the keys of one unit."""
+    shutdown, startup = table.shutdown_delay, table.startup_delay
+    if shutdown is not None and startup is not None and startup < shutdown:
+        least = as_written(math.ceil(shutdown))
+        yield document.fault(
+            ("unit", place, "startup_delay"),
+            "startup-before-shutdown",
+            "the output would return before it has dropped, and devices would never see it drop",
+            f'write at least the shutdown delay, startup_delay = "{least}"',
+        )
+    if table.battery.fitted is not None and table.battery.fitted > today:
+        yield document.fault(
+            ("unit", place, "battery", "fitted"),
+            "date-in-future",
+            "the battery cannot have been fitted in the future",
+            "write the day that it was fitted, or set this box's clock",
+        )

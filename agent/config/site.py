@@ -1,0 +1,110 @@
+"""A site as its file has it, ready for the agent: what `load` gives."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, SecretStr
+
+from agent.config.document import Document
+from agent.snmp_settings import SnmpSettings
+from drivers.base import DriverKind, Stage
+from policies.model import OutputSource, Site
+
+
+@dataclass(frozen=True, slots=True)
+class UnitAccess:
+    """How a backup unit is spoken with.
+
+    Attributes:
+        output_sources: what the unit's own numbers of upsOutputSource mean; the others mean what
+            RFC 1628 says.
+        path: devices that the agent reaches it through.
+        shutdown_delay_s, startup_delay_s: seconds that the unit is told to wait before its output
+            drops, and after mains is back before it returns; None = it is never told to.
+        runs: file of measured full runs, or None.
+    """
+
+    address: str
+    snmp: SnmpSettings
+    output_sources: Mapping[int, OutputSource] = field(default_factory=dict)
+    path: tuple[str, ...] = ()
+    shutdown_delay_s: float | None = None
+    startup_delay_s: float | None = None
+    runs: Path | None = None
+
+
+class Fitted(NamedTuple):
+    """One device language of one device: its kind, its access table, its stages' tables."""
+
+    kind: DriverKind
+    access: BaseModel
+    stages: Mapping[Stage, BaseModel]
+
+
+@dataclass(frozen=True, slots=True)
+class AgentSettings:
+    """What the agent itself is told.
+
+    Attributes:
+        box: name of the device it runs on, or None where the file does not say.
+        state: its state directory, or None where only the command line says.
+        traps: address and UDP port on which notifications are heard, or None.
+    """
+
+    box: str | None = None
+    state: Path | None = None
+    poll_on_mains_s: float = 10.0
+    poll_on_battery_s: float = 2.0
+    traps: tuple[str, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Webhook:
+    """An address that notices are posted to, and the secret that signs them, if any.
+
+    The address stays out of the repr: many services hide a key in it.
+    """
+
+    url: str = field(repr=False)
+    secret: SecretStr | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Degrees, north and east positive."""
+
+    latitude: float
+    longitude: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedSite:
+    """Everything that a site's file says, validated.
+
+    Attributes:
+        addresses: device -> address, "" where it has none.
+        fittings: device -> driver name -> what that driver is built from.
+        stage_drivers: device -> stage -> name of the driver that serves it.
+        stage_takes: device -> stage -> seconds that the stage takes, by the file or by default.
+        page: address and port of the page, or None where the file has no such table.
+        document: the file, for the lines of later findings.
+    """
+
+    path: Path
+    site: Site
+    units: Mapping[str, UnitAccess]
+    addresses: Mapping[str, str]
+    fittings: Mapping[str, Mapping[str, Fitted]]
+    stage_drivers: Mapping[str, Mapping[Stage, str]]
+    stage_takes: Mapping[str, Mapping[Stage, float]]
+    agent: AgentSettings
+    time_zone: ZoneInfo
+    place: Place | None
+    webhooks: tuple[Webhook, ...]
+    page: tuple[str, int] | None
+    document: Document = field(repr=False)

@@ -1,0 +1,145 @@
+"""From the file's tables to the words of the policies and the agent's own settings; no I/O."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from agent.config.fittings import DeviceDrivers
+from agent.config.models import (
+    AgentTable,
+    BatteryTable,
+    DeviceTable,
+    FileTable,
+    StopWhenTable,
+    UnitTable,
+    listen_at,
+)
+from agent.config.site import AgentSettings, Place, UnitAccess, Webhook
+from drivers.base import Stage
+from policies.model import Battery, Device, Role, RunPoint, Site, Starts, StopWhen, Unit
+
+_YEAR_DAYS = 365.25
+
+
+def unit_of(table: UnitTable, today: date) -> Unit:
+    """Return the unit as the policies know it; *today* gives its battery an age."""
+    return Unit(
+        name=table.name,
+        rating_va=table.rating.va,
+        rating_w=table.rating.watts,
+        battery=_battery(table.battery, today),
+        flicker_s=table.flicker,
+        lost_after_s=table.lost.after,
+        lost_stop_after_s=table.lost.stop_after,
+        when_lost_on_mains=table.lost.on_mains,
+        when_lost_on_battery=table.lost.on_battery,
+    )
+
+
+def _battery(table: BatteryTable, today: date) -> Battery:
+    runs = sorted((RunPoint(run.watts, run.lasts) for run in table.runtimes), key=lambda r: r.watts)
+    age_days = None if table.fitted is None else (today - table.fitted).days
+    return Battery(
+        volts=table.volts,
+        amp_hours=table.amp_hours,
+        watt_hours=table.watt_hours,
+        table=tuple(runs),
+        chemistry=table.chemistry,
+        age_years=None if age_days is None else max(0, age_days) / _YEAR_DAYS,
+        temperature_c=table.temperature_c,
+    )
+
+
+def access_of(table: UnitTable, base: Path) -> UnitAccess:
+    """Return how the unit is spoken with; *base* is the folder of the file."""
+    return UnitAccess(
+        address=table.address,
+        snmp=table.snmp,
+        output_sources=table.output_source_map,
+        path=table.path,
+        shutdown_delay_s=table.shutdown_delay,
+        startup_delay_s=table.startup_delay,
+        runs=None if table.battery.runs is None else base / table.battery.runs,
+    )
+
+
+def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
+    """Return the device as the policies know it.
+
+    What nothing stops starts by itself when power comes; what is stopped, and no word says how it
+    comes back, is left to a hand.
+    """
+    takes_s = drivers.takes_s
+    is_passive = Stage.STOP not in takes_s and Stage.QUIESCE not in takes_s
+    unsaid = Starts.BY_ITSELF if is_passive else Starts.BY_HAND
+    watts = table.watts or 0.0
+    return Device(
+        name=table.name,
+        role=table.role,
+        watts=watts,
+        night_watts=watts if table.night_watts is None else table.night_watts,
+        feeds=table.feed,
+        path=table.path,
+        needs=table.needs,
+        hold_s=table.hold,
+        worth=table.worth,
+        stop_when=None if table.stop_when is None else _stop_when(table.stop_when),
+        no_touch=table.no_touch,
+        dry_run=table.dry_run,
+        quiesce_s=takes_s.get(Stage.QUIESCE),
+        stop_s=takes_s.get(Stage.STOP),
+        settle_s=drivers.settle_s,
+        starts=unsaid if drivers.starts is None else drivers.starts,
+        start_s=takes_s.get(Stage.START, 0.0),
+    )
+
+
+def _stop_when(table: StopWhenTable) -> StopWhen:
+    return StopWhen(
+        runtime_below_s=table.runtime_below,
+        charge_below=None if table.charge_below is None else table.charge_below / 100.0,
+        on_battery_for_s=table.on_battery_for,
+    )
+
+
+def site_of(table: FileTable, units: dict[str, Unit], devices: dict[str, Device]) -> Site:
+    """Return the site as the policies know it."""
+    return Site(
+        name=table.site.name,
+        units=units,
+        devices=devices,
+        reserve=table.site.reserve,
+        mains_steady_s=table.return_.mains_steady,
+        return_charge=table.return_.charge / 100.0,
+        floor_after_s=table.agent.floor_after,
+    )
+
+
+def agent_of(table: AgentTable, devices: dict[str, Device], base: Path) -> AgentSettings:
+    """Return the agent's settings; its box is the one device of that role, if none is named."""
+    boxes = [name for name, device in devices.items() if device.role is Role.AGENT_BOX]
+    return AgentSettings(
+        box=table.box or (boxes[0] if len(boxes) == 1 else None),
+        state=None if table.state is None else base / table.state,
+        poll_on_mains_s=table.poll_on_mains,
+        poll_on_battery_s=table.poll_on_battery,
+        traps=None if table.traps is None else listen_at(table.traps.listen),
+    )
+
+
+def place_of(table: FileTable) -> Place | None:
+    """Return where the site lies, or None."""
+    place = table.site.place
+    return None if place is None else Place(place.latitude, place.longitude)
+
+
+def webhooks_of(table: FileTable) -> tuple[Webhook, ...]:
+    """Return where notices are posted to."""
+    return tuple(Webhook(hook.url, hook.secret) for hook in table.notices.webhooks)
+
+
+def zone_of(table: FileTable) -> ZoneInfo:
+    """Return the site's time zone."""
+    return ZoneInfo(table.site.time_zone)
