@@ -192,7 +192,7 @@ class Conductor:
     async def _rest(
         self, run: _Run, steps: tuple[tuple[str, str | None], ...]
     ) -> tuple[Ending, str]:
-        """Quiesce, confirm, stop, verify gone; what was begun is looked at before it is repeated."""
+        """Quiesce, confirm, stop, verify gone; what was begun is looked at before it goes again."""
         begun = {act for act, _ in steps}
         can_stop = run.driver(Act.STOP) is not None
         if run.driver(Act.QUIESCE) is not None and Act.STOP not in begun:
