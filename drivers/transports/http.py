@@ -1,0 +1,358 @@
+"""HTTP to one device: the only module that imports httpx2, and its dry counterpart.
+
+Redirects are not followed, proxies of the environment are ignored, replies are bounded, and the
+time of an exchange is too. What went out is written down as it goes out, secrets masked.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+import importlib
+import logging
+import ssl
+from collections.abc import Generator, Iterator, Mapping
+from typing import Any
+
+import httpx2
+
+from drivers.errors import (
+    DeviceDroppedError,
+    DeviceGarbledError,
+    DeviceRefusedError,
+    DeviceSilentError,
+    DriverError,
+)
+from drivers.transports.http_challenges import first_known_digest, offers
+from drivers.transports.http_messages import (
+    MOST_BYTES,
+    Credentials,
+    Endpoint,
+    HttpReply,
+    HttpRequest,
+    HttpTalk,
+    Trust,
+)
+from drivers.transports.pinning import PinMismatchError, PinnedContext, for_people
+
+CONNECT_S = 5.0
+"""Longest wait for a TCP connection, and again for TLS; whoever asked may try again."""
+
+KEEP_S = 5.0
+"""How long an idle connection is kept: long enough to poll over, too short to go stale."""
+
+for _name in ("httpx2", "httpcore2"):  # at debug level they log headers, cookies included
+    logging.getLogger(_name).setLevel(logging.WARNING)
+with contextlib.suppress(ImportError):  # 20 ms that the first order of an outage need not wait
+    importlib.import_module("anyio._backends._asyncio")
+
+
+class CertificateError(DeviceRefusedError):
+    """The device's certificate is not one to trust; no request was sent.
+
+    Attributes:
+        presented: its SHA-256 fingerprint, or "" where it was not learnt.
+    """
+
+    def __init__(self, message: str, *, presented: str = "") -> None:
+        super().__init__(message)
+        self.presented = presented
+
+
+class LiveHttp:
+    """Connections to one device, kept between requests; made without any network I/O."""
+
+    def __init__(self, endpoint: Endpoint, trust: Trust, credentials: Credentials) -> None:
+        self._endpoint = endpoint
+        self._trust = trust
+        self._credentials = credentials
+        # A transport and not a client: no cookie jar, no redirects, no log line with the address.
+        self._pool = httpx2.AsyncHTTPTransport(
+            verify=_context(endpoint.scheme, trust),
+            trust_env=False,
+            limits=httpx2.Limits(max_connections=4, keepalive_expiry=KEEP_S),
+        )
+
+    def talk(self) -> HttpTalk:
+        """Return the exchanges of a new act."""
+        return _LiveTalk(self._pool, self._endpoint, self._trust, self._credentials)
+
+    async def presented(self) -> str:
+        """Return the fingerprint of the certificate that the device shows, or ""."""
+        try:
+            async with asyncio.timeout(CONNECT_S):
+                await asyncio.open_connection(
+                    self._endpoint.address, self._endpoint.port, ssl=PinnedContext("")
+                )
+        except PinMismatchError as error:
+            return error.presented
+        except (OSError, TimeoutError):
+            return ""
+        raise AssertionError("a context that pins nothing accepted a certificate")
+
+    async def close(self) -> None:
+        """Close every connection."""
+        await self._pool.aclose()
+
+
+class DryHttp:
+    """Writes down what a live transport would send, and sends nothing."""
+
+    def __init__(self, endpoint: Endpoint, credentials: Credentials) -> None:
+        self._endpoint = endpoint
+        self._credentials = credentials
+
+    def talk(self) -> HttpTalk:
+        """Return the exchanges of a new act."""
+        return _DryTalk(self._endpoint, self._credentials)
+
+    async def presented(self) -> str:
+        """Return "": nobody was asked."""
+        return ""
+
+    async def close(self) -> None:
+        """Do nothing: nothing is open."""
+
+
+class DeviceDigest(httpx2.DigestAuth):
+    """Digest that takes the first challenge it knows, as RFC 7616 section 3.7 asks of a client.
+
+    The base class takes the first header there is: it fails on an unknown algorithm before a known
+    one, and does not see a Digest that shares its header with a Basic.
+    """
+
+    def auth_flow(
+        self, request: httpx2.Request
+    ) -> Generator[httpx2.Request, httpx2.Response, None]:
+        """Yield the request, and where that is challenged, the request with an answer."""
+        flow = super().auth_flow(request)
+        try:
+            following = next(flow)
+            while True:
+                response = yield following
+                chosen = first_known_digest(response.headers.get_list("www-authenticate"))
+                if response.status_code == 401 and chosen:
+                    response.headers["www-authenticate"] = chosen
+                following = flow.send(response)
+        except StopIteration:
+            return
+
+
+class _LiveTalk:
+    def __init__(
+        self,
+        pool: httpx2.AsyncHTTPTransport,
+        endpoint: Endpoint,
+        trust: Trust,
+        credentials: Credentials,
+    ) -> None:
+        self._pool = pool
+        self._endpoint = endpoint
+        self._trust = trust
+        self._auth = _auth(credentials)
+        self._shown_login = _shown_login(credentials)
+        self._sent: list[str] = []
+        self._was_heard = False
+
+    @property
+    def sent(self) -> tuple[str, ...]:
+        return tuple(self._sent)
+
+    async def exchange(self, request: HttpRequest, *, timeout_s: float) -> HttpReply:
+        before = len(self._sent)
+        self._was_heard = False
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await self._converse(self._message(request, timeout_s))
+        except _FAULTS as error:
+            raise self._fault(error, was_sent=len(self._sent) > before) from error
+
+    def _message(self, request: HttpRequest, timeout_s: float) -> httpx2.Request:
+        async def trace(event: str, info: Mapping[str, Any]) -> None:
+            if event == "http11.send_request_headers.started":
+                names = {name.lower() for name, _ in info["request"].headers}
+                login = self._shown_login if b"authorization" in names else ()
+                self._sent.append(request.line(self._endpoint, *login))
+
+        waits = httpx2.Timeout(timeout_s, connect=min(CONNECT_S, timeout_s)).as_dict()
+        extensions: dict[str, Any] = {"timeout": waits, "trace": trace}
+        if self._trust.name:
+            extensions["sni_hostname"] = self._trust.name
+        own = {"Accept": "*/*", "Accept-Encoding": "identity", "User-Agent": "lastwatt"}
+        return httpx2.Request(
+            request.method,
+            self._endpoint.url(request.path),
+            headers=[(n.encode(), v.encode()) for n, v in {**own, **request.headers}.items()],
+            content=request.body,
+            extensions=extensions,
+        )
+
+    async def _converse(self, message: httpx2.Request) -> HttpReply:
+        async with contextlib.aclosing(self._auth.async_auth_flow(message)) as flow:
+            message = await anext(flow)
+            while True:
+                response, reply = await self._once(message)
+                try:
+                    message = await flow.asend(response)
+                except StopAsyncIteration:
+                    return reply
+
+    async def _once(self, message: httpx2.Request) -> tuple[httpx2.Response, HttpReply]:
+        response = await self._pool.handle_async_request(message)
+        self._was_heard = True
+        response.request = message
+        certificate = _certificate(response)
+        body = bytearray()
+        try:
+            async with contextlib.aclosing(response.aiter_raw()) as chunks:
+                async for chunk in chunks:
+                    body += chunk
+                    if len(body) > MOST_BYTES:
+                        break
+        finally:
+            await response.aclose()
+        challenges = response.headers.get_list("www-authenticate")
+        return response, HttpReply(
+            status=response.status_code,
+            reason=response.reason_phrase,
+            headers={name.lower(): value for name, value in response.headers.multi_items()},
+            cookies=tuple(response.headers.get_list("set-cookie")),
+            offers=offers(challenges),
+            body=bytes(body[:MOST_BYTES]),
+            is_cut=len(body) > MOST_BYTES,
+            certificate=certificate,
+        )
+
+    def _fault(self, error: BaseException, *, was_sent: bool) -> DriverError:
+        where = f"{self._endpoint.address} port {self._endpoint.port}"
+        if not was_sent:
+            return _not_sent(error, where, self._trust)
+        match error:
+            case httpx2.LocalProtocolError():
+                return DeviceRefusedError(
+                    f"HTTP cannot carry this request to {where}: a header holds a line end"
+                )
+            case httpx2.RemoteProtocolError() if not self._was_heard and not _hung_up(error):
+                return DeviceGarbledError(f"what {where} answers is not HTTP")
+            case TimeoutError() | httpx2.TimeoutException():
+                return DeviceDroppedError(f"{where} took the request and did not answer in time")
+            case httpx2.NetworkError() | httpx2.RemoteProtocolError() | OSError():
+                return DeviceDroppedError(f"{where} closed the connection before its answer ended")
+        return DeviceGarbledError(f"{where} asks for a login that this program cannot make out")
+
+
+class _DryTalk:
+    def __init__(self, endpoint: Endpoint, credentials: Credentials) -> None:
+        self._endpoint = endpoint
+        self._scheme = credentials.scheme
+        self._shown_login = _shown_login(credentials)
+        self._sent: list[str] = []
+
+    @property
+    def sent(self) -> tuple[str, ...]:
+        return tuple(self._sent)
+
+    async def exchange(self, request: HttpRequest, *, timeout_s: float) -> HttpReply:
+        if self._scheme == "digest" and not self._sent:  # the challenge has to be asked for first
+            self._sent.append(request.line(self._endpoint))
+        self._sent.append(request.line(self._endpoint, *self._shown_login))
+        return HttpReply(is_assumed=True)
+
+
+_FAULTS = (
+    TimeoutError,
+    OSError,
+    httpx2.HTTPError,
+    httpx2.InvalidURL,
+    ValueError,  # a login challenge without "=", from httpx2's parser
+    NotImplementedError,  # one that allows qop=auth-int alone, from the same
+)
+
+
+def _auth(credentials: Credentials) -> httpx2.Auth:
+    match credentials.scheme:
+        case "basic":
+            return httpx2.BasicAuth(credentials.user, credentials.password)
+        case "digest":
+            return DeviceDigest(credentials.user, credentials.password)
+        case "none":
+            return httpx2.Auth()
+
+
+def _shown_login(credentials: Credentials) -> tuple[str, ...]:
+    match credentials.scheme:
+        case "basic":
+            return ("Authorization: Basic ***",)
+        case "digest":
+            user = credentials.user
+            return (f'Authorization: Digest username="{user}", nonce=<nonce>, response=***',)
+        case "none":
+            return ()
+
+
+@functools.cache
+def _store() -> ssl.SSLContext:
+    """Return the context of the system's store; 30 ms to make, so there is one a process."""
+    return httpx2.create_ssl_context(trust_env=False)
+
+
+def _context(scheme: str, trust: Trust) -> ssl.SSLContext:
+    if trust.fingerprint:
+        return PinnedContext(trust.fingerprint)
+    if scheme == "https" and trust.ca_pem is None:
+        return _store()
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # trusts nobody, also where TLS is not due
+    if trust.ca_pem:
+        context.load_verify_locations(cadata=trust.ca_pem)
+    return context
+
+
+def _certificate(response: httpx2.Response) -> bytes | None:
+    stream = response.extensions.get("network_stream")
+    tls = stream.get_extra_info("ssl_object") if stream else None
+    return tls.getpeercert(True) if isinstance(tls, ssl.SSLObject) else None
+
+
+def _causes(error: BaseException) -> Iterator[BaseException]:
+    """Yield *error* and what led to it, deepest last; exception groups are walked into."""
+    following: list[BaseException | None] = [error]
+    seen: set[int] = set()
+    while following:
+        cause = following.pop()
+        if cause is None or id(cause) in seen:
+            continue
+        seen.add(id(cause))
+        yield cause
+        following += [cause.__context__, cause.__cause__]
+        if isinstance(cause, BaseExceptionGroup):
+            following += cause.exceptions
+
+
+def _hung_up(error: httpx2.RemoteProtocolError) -> bool:
+    return str(error).startswith("Server disconnected")
+
+
+def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
+    causes = tuple(_causes(error))
+    for cause in causes:
+        match cause:
+            case PinMismatchError():
+                shown = for_people(cause.presented) or "no certificate"
+                return CertificateError(
+                    f"{where} shows the certificate {shown}, and pinned is "
+                    f"{for_people(trust.fingerprint)}",
+                    presented=cause.presented,
+                )
+            case ssl.SSLCertVerificationError():
+                why = cause.verify_message.rstrip(".")
+                return CertificateError(f"the certificate of {where} is not to be trusted: {why}")
+            case ssl.SSLError():
+                why = (cause.reason or "no reason given").replace("_", " ").lower()
+                return DeviceRefusedError(f"TLS with {where} came to nothing: {why}")
+    for cause in causes:
+        if isinstance(cause, OSError) and cause.errno and cause.strerror:
+            return DeviceSilentError(f"nobody answers at {where}: {cause.strerror.lower()}")
+    if isinstance(error, httpx2.InvalidURL | ValueError):
+        return DeviceRefusedError(f"HTTP cannot carry this request to {where}: check its path")
+    return DeviceSilentError(f"nobody answers at {where} in time")

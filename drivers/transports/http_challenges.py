@@ -1,0 +1,45 @@
+"""The WWW-Authenticate header: several challenges, each in a header of its own or sharing one."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+
+_QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
+_SCHEME = re.compile(r"(?:^|,)\s*([A-Za-z][A-Za-z0-9-]*)(?=\s+[A-Za-z0-9-]+\s*=|\s*(?:,|$))")
+_ALGORITHM = re.compile(r'[\s,]algorithm\s*=\s*"?([A-Za-z0-9-]+)', re.IGNORECASE)
+_QOP = re.compile(r'[\s,]qop\s*=\s*(?:"([^"]*)"|([A-Za-z-]+))', re.IGNORECASE)
+_KNOWN_ALGORITHMS = frozenset({"MD5", "MD5-SESS", "SHA-256", "SHA-256-SESS"})
+
+
+def challenges(headers: Sequence[str]) -> Iterator[str]:
+    """Yield each challenge, in the order in which the server prefers them (RFC 7616, 3.7)."""
+    for header in headers:
+        # A realm may hold commas: quoted text is blanked out while the schemes are looked for.
+        blanked = _QUOTED.sub(lambda quoted: "=" * len(quoted[0]), header)
+        starts = [found.start(1) for found in _SCHEME.finditer(blanked)]
+        for start, end in zip(starts, [*starts[1:], len(header)], strict=True):
+            yield header[start:end].rstrip(", ")
+
+
+def offers(headers: Sequence[str]) -> tuple[str, ...]:
+    """Return the names of the schemes that are offered, each once."""
+    return tuple(dict.fromkeys(_scheme(challenge) for challenge in challenges(headers)))
+
+
+def first_known_digest(headers: Sequence[str]) -> str:
+    """Return the first Digest challenge that can be answered, or ""."""
+    for challenge in challenges(headers):
+        if _scheme(challenge).lower() != "digest":
+            continue
+        algorithm = _ALGORITHM.search(challenge)
+        qop = _QOP.search(challenge)
+        offered = re.split(r"[,\s]+", qop[1] or qop[2] or "") if qop else ["auth"]
+        known = algorithm is None or algorithm[1].upper() in _KNOWN_ALGORITHMS
+        if known and "auth" in offered:
+            return challenge
+    return ""
+
+
+def _scheme(challenge: str) -> str:
+    return challenge.split(maxsplit=1)[0]
