@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from agent.config.document import Document, Route
 from agent.config.explain import known_keys, validated
 from agent.config.faults import Fault, did_you_mean
-from agent.config.models import START_WORDS, DeviceTable, StageTable, VerifyTable
+from agent.config.models import START_WORDS, DeviceTable, StageTable
 from agent.config.site import Fitted
 from drivers import registry
 from drivers.base import DriverKind, Stage
@@ -32,9 +32,7 @@ TAKES_S: Mapping[Stage, float] = {
 WATCHER = "tcp"
 """The driver that watches a port; it verifies where the file has no verify table."""
 
-_HEAD: Mapping[Stage, set[str]] = {
-    stage: known_keys(VerifyTable if stage is Stage.VERIFY else StageTable) for stage in Stage
-}
+_HEAD = frozenset(known_keys(StageTable))
 """The keys of a stage's table that are the file's own, whatever the driver."""
 
 
@@ -48,6 +46,7 @@ class DeviceDrivers:
     """What the driver tables of one device came to; filled table by table while they are read.
 
     Attributes:
+        settle_s: how long the verifying driver wants silence, 0 where it has no such setting.
         starts: None where the file does not say.
     """
 
@@ -148,22 +147,20 @@ class _Reader:
             fix = f'write {stage} = {{ driver = "ssh", … }}{words}'
             self.fault((stage,), "wrong-type", "a table is due here", fix)
             return None
-        model = VerifyTable if stage is Stage.VERIFY else StageTable
-        mine = _HEAD[stage]
-        head = self.validated(model, {k: v for k, v in table.items() if k in mine}, (stage,))
-        if head is None:
+        mine = {key: value for key, value in table.items() if key in _HEAD}
+        head = self.validated(StageTable, mine, (stage,))
+        driver = table.get("driver")
+        if not isinstance(driver, str) or not driver:
             return None
-        kind = self.kind(head.driver, stage)
+        kind = self.kind(driver, stage)
         if kind is None:
             return None
-        self.out.stages[stage] = head.driver
-        self.out.takes_s[stage] = TAKES_S[stage] if head.takes is None else head.takes
-        if isinstance(head, VerifyTable):
-            self.out.settle_s = head.settle
+        self.out.stages[stage] = driver
+        takes_s = None if head is None else head.takes
+        self.out.takes_s[stage] = TAKES_S[stage] if takes_s is None else takes_s
         if stage is Stage.START:
             self.out.starts = Starts.BY_ORDER
-        shared = mine & set(kind.stages[stage].model_fields)
-        return {k: v for k, v in table.items() if k not in mine or k in shared}
+        return {key: value for key, value in table.items() if key not in _HEAD}
 
     def start_word(self, word: str) -> None:
         if word in START_WORDS:
@@ -198,9 +195,11 @@ class _Reader:
         stages: dict[Stage, BaseModel] = {}
         for stage, keys in own.items():
             if self.out.stages.get(stage) == driver:
-                found = self.validated(kind.stages[stage], keys, (stage,), also=_HEAD[stage])
+                found = self.validated(kind.stages[stage], keys, (stage,), also=_HEAD)
                 if found is not None:
                     stages[stage] = found
+                    if stage is Stage.VERIFY:
+                        self.out.settle_s = getattr(found, "settle", 0.0)
         if access is not None:
             self.out.fitted[driver] = Fitted(kind, access, stages)
 
@@ -229,7 +228,6 @@ class _Reader:
             own[Stage.VERIFY] = {}
             self.out.stages[Stage.VERIFY] = WATCHER
             self.out.takes_s[Stage.VERIFY] = TAKES_S[Stage.VERIFY]
-            self.out.settle_s = VerifyTable(driver=WATCHER).settle
         kind = self.kinds(WATCHER)
         raw = self.raw.get(WATCHER, {})
         if isinstance(raw, Mapping):
@@ -243,7 +241,7 @@ class _Reader:
         if self.raw.get("address"):
             return
         for driver, fitted in self.out.fitted.items():
-            if fitted.kind.port(fitted.access) is not None:
+            if driver == WATCHER or fitted.kind.port(fitted.access) is not None:
                 self.fault(
                     ("address",),
                     "missing-key",

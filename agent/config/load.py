@@ -17,6 +17,7 @@ from agent.config.faults import Fault, Severity, in_order
 from agent.config.fittings import DeviceDrivers, Kinds, core_of, device_keys, read_drivers
 from agent.config.models import DeviceTable, FileTable, UnitTable, listen_at
 from agent.config.rules import (
+    box_faults,
     circle_faults,
     name_faults,
     reference_faults,
@@ -121,6 +122,7 @@ class _Reading:
             self._read_device(place, raw)
         self.faults += name_faults(document)
         self.faults += reference_faults(document)
+        self.faults += box_faults(document)
         self.faults += circle_faults(document)
         self.faults += threshold_faults(document, self._policy_site(), self.routes)
 

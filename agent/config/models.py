@@ -327,12 +327,6 @@ class StageTable(Settings):
     takes: SomeSpan | None = None
 
 
-class VerifyTable(StageTable):
-    """`verify`, which also says how long a gone device stays suspect."""
-
-    settle: Span = 60.0
-
-
 START_WORDS = (Starts.BY_ITSELF.value, Starts.BY_HAND.value)
 """What `start` may say in place of a table."""
 

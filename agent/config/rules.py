@@ -14,7 +14,7 @@ from typing import Any
 from agent.config.document import Document, Route
 from agent.config.faults import Fault, as_written, did_you_mean
 from agent.config.models import UnitTable
-from policies.model import MAINS_FEED
+from policies.model import MAINS_FEED, Role
 
 _SAID = {"feed": "is fed by", "path": "is reached through", "needs": "needs"}
 """A key that names others -> how that reads."""
@@ -106,6 +106,20 @@ def reference_faults(document: Document) -> Iterator[Fault]:
             f'no device is called "{box}"',
             did_you_mean(box, devices) + ', or add it with role = "agent box"',
         )
+
+
+def box_faults(document: Document) -> Iterator[Fault]:
+    """Find an agent's box of another role: orders would reach it, and it is what gives them."""
+    agent = document.value.get("agent")
+    box = agent.get("box") if isinstance(agent, Mapping) else None
+    for place, table in tables(document, "device"):
+        if box is not None and table.get("name") == box and table.get("role") != Role.AGENT_BOX:
+            yield document.fault(
+                ("device", place, "role"),
+                "box-role",
+                "the agent runs on this device, which no order may stop",
+                'write role = "agent box"; what records on it can be a device of its own',
+            )
 
 
 def _names(document: Document, kind: str) -> set[str]:

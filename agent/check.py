@@ -1,0 +1,208 @@
+"""What is legal in a site's file and bites in the first real outage.
+
+`check` is what the command calls. What concerns feeds, watts and the battery is in `check_power`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+
+from agent.check_power import Scene, power_warnings
+from agent.config import Fault, LoadedSite, in_order, load
+from agent.config.fittings import Kinds
+from agent.config.models import is_ip_address
+from drivers import registry
+from drivers.http_settings import HttpAccess
+from policies.model import HOLDS_DATA, Role, Starts, WhenLost
+
+
+def check(
+    path: str | Path,
+    *,
+    today: date,
+    secrets_must_exist: bool = False,
+    env: Mapping[str, str] = os.environ,
+    kinds: Kinds = registry.kind,
+) -> tuple[LoadedSite | None, tuple[Fault, ...]]:
+    """Return the site of a file and all its faults: errors, or, where there are none, warnings.
+
+    The arguments are those of `load`.
+
+    Raises:
+        ConfigError: the file cannot be read, or is not TOML.
+    """
+    loaded, faults = load(
+        path, today=today, secrets_must_exist=secrets_must_exist, env=env, kinds=kinds
+    )
+    if loaded is None:
+        return None, faults
+    return loaded, in_order((*faults, *warnings(loaded)))
+
+
+def warnings(loaded: LoadedSite) -> tuple[Fault, ...]:
+    """Return everything that will bite, from the top of the file to its end."""
+    scene = Scene(loaded)
+    return in_order(
+        (
+            *power_warnings(scene),
+            *_box_warnings(scene),
+            *_unit_warnings(scene),
+            *_name_warnings(scene),
+            *_stop_warnings(scene),
+            *_start_warnings(scene),
+            *_login_warnings(scene),
+            *_table_warnings(scene),
+        )
+    )
+
+
+def _box_warnings(scene: Scene) -> Iterator[Fault]:
+    if scene.loaded.agent.box is None:
+        yield scene.document.warning(
+            ("agent", "box"),
+            "agent-box-unnamed",
+            "the file does not say which device lastwatt runs on, so nothing watches its power",
+            'add that device with role = "agent box", and box = "its name" under [agent]',
+        )
+
+
+def _unit_warnings(scene: Scene) -> Iterator[Fault]:
+    for name, unit in scene.site.units.items():
+        access = scene.loaded.units[name]
+        if access.snmp.version != "3":
+            yield scene.warning(
+                name,
+                ("snmp", "version"),
+                "snmp-clear-text",
+                f"version {access.snmp.version} sends its community in clear text, and anybody "
+                "on the wire can answer in the unit's place",
+                'use version = "3" with auth and privacy if the unit can',
+            )
+        elif access.snmp.auth == "none":
+            yield scene.warning(
+                name,
+                ("snmp", "auth"),
+                "snmp-unauthenticated",
+                "without auth anybody on the wire can answer in the unit's place",
+                'set auth = "sha256", or what the unit offers, and auth_secret',
+            )
+        if unit.when_lost_on_mains is WhenLost.STOP:
+            yield scene.warning(
+                name,
+                ("lost", "on_mains"),
+                "lost-stops-on-mains",
+                "a pulled network cable will stop the site while mains is fine",
+                'write on_mains = "alarm", unless that is what you want',
+            )
+        if any(a.lasts_s <= b.lasts_s for a, b in pairwise(unit.battery.table)):
+            yield scene.warning(
+                name,
+                ("battery", "runtimes"),
+                "runtimes-odd",
+                "more watts seem to last as long as fewer, or longer",
+                "look at the figures again; leave out runs on a battery that was not full",
+            )
+
+
+def _name_warnings(scene: Scene) -> Iterator[Fault]:
+    addresses = {name: access.address for name, access in scene.loaded.units.items()}
+    for name, address in {**addresses, **scene.loaded.addresses}.items():
+        if address and address != "localhost" and not is_ip_address(address):
+            yield scene.warning(
+                name,
+                ("address",),
+                "host-name",
+                "this is a name, and in an outage the name server may be down",
+                "write its IP address",
+            )
+
+
+def _stop_warnings(scene: Scene) -> Iterator[Fault]:
+    for name, device in scene.site.devices.items():
+        stages = scene.loaded.stage_drivers[name]
+        if device.no_touch:
+            for stage in stages:
+                if (*scene.route(name), stage.value) in scene.document.lines:
+                    yield scene.warning(
+                        name,
+                        (stage,),
+                        "no-touch-has-stages",
+                        "no_touch is set, so this is never used",
+                        "remove one of the two",
+                    )
+        elif device.role in HOLDS_DATA and device.is_passive:
+            yield scene.warning(
+                name,
+                (),
+                "never-prepared",
+                f"a {device.role} loses power unprepared: nothing says how to quiesce or stop it",
+                "add stop = { driver = … }, or no_touch = true if that is what you want",
+            )
+        elif device.role is Role.AGENT_BOX and device.stop_s is not None:
+            yield scene.warning(
+                name,
+                ("stop",),
+                "agent-box-never-stopped",
+                "the agent's own box is never stopped, since it is what tells the others",
+                "remove this; let the box lose power with a file system that bears it",
+            )
+
+
+def _start_warnings(scene: Scene) -> Iterator[Fault]:
+    for name, device in scene.site.devices.items():
+        if device.role not in HOLDS_DATA or device.stop_s is None or device.no_touch:
+            continue
+        if device.starts is Starts.BY_HAND:
+            yield scene.warning(
+                name,
+                ("start",),
+                "nothing-starts-it",
+                f"nothing switches this {device.role} on again after it was stopped",
+                'add start = { driver = "wake", … }, or start = "by itself" if it comes with power',
+            )
+        elif device.starts is Starts.BY_ITSELF:
+            yield scene.warning(
+                name,
+                ("start",),
+                "may-not-start",
+                "it starts only when its power comes: if mains returns before the unit's output "
+                "has dropped, it stays off",
+                'add start = { driver = "wake", … } if it can be woken',
+            )
+
+
+def _login_warnings(scene: Scene) -> Iterator[Fault]:
+    for name, fitted in scene.loaded.fittings.items():
+        for language, (_, access, _) in fitted.items():
+            if (
+                isinstance(access, HttpAccess)
+                and access.scheme == "http"
+                and access.password is not None
+                and access.auth != "digest"
+            ):
+                yield scene.warning(
+                    name,
+                    (language, "scheme"),
+                    "password-in-clear",
+                    "the password goes over the wire in clear text",
+                    'set scheme = "https" and pin its certificate, or auth = "digest"',
+                )
+
+
+def _table_warnings(scene: Scene) -> Iterator[Fault]:
+    agent = scene.loaded.agent
+    if agent.poll_on_battery_s > agent.poll_on_mains_s:
+        yield scene.document.warning(
+            ("agent", "poll_on_battery"),
+            "poll-slower-on-battery",
+            "units are asked more seldom on battery than on mains",
+            'write a shorter time, like poll_on_battery = "2s"',
+        )
+    if scene.loaded.page is not None:
+        yield scene.document.warning(
+            ("page",), "page-not-served", "this version serves no page", "remove [page] for now"
+        )
