@@ -150,6 +150,8 @@ class SnmpResponder:
         self._engine: Any = None
         self._notifiers: dict[Listener, str] = {}
         self._unanswered: set[asyncio.Future[bool]] = set()
+        self.deaf = False
+        """Whether it hears nothing, like an agent whose power is gone; its port stays open."""
         self.address: tuple[str, int] = self._asked
 
     async def start(self) -> None:
@@ -167,7 +169,7 @@ class SnmpResponder:
             raise
         self.address = sock.getsockname()
         self._engine = _engine(self.engine_id)
-        transport = udp.UdpTransport()
+        transport = _Ears(self)
         await asyncio.get_running_loop().create_datagram_endpoint(lambda: transport, sock=sock)
         config.add_transport(self._engine, udp.DOMAIN_NAME, transport)
         for number, community in enumerate(self._communities):
@@ -187,7 +189,7 @@ class SnmpResponder:
         self._serve()
 
     def close(self) -> None:
-        """Stop answering and let go of the socket, at once; safe to call twice."""
+        """Stop answering; the port is free a turn of the loop later. Safe to call twice."""
         if self._engine is not None:
             self._engine.close_dispatcher()
             self._engine = None
@@ -215,9 +217,10 @@ class SnmpResponder:
             (SNMP_TRAP_OID, rfc1902.ObjectIdentifier(trap)),
             *((oid, _on_wire(value)) for oid, value in objects),
         ]
-        ntforg.NotificationOriginator().send_varbinds(
-            self._engine, self._notifier(listener), None, "", bindings, heard
+        handle = ntforg.NotificationOriginator().send_varbinds(
+            self._engine, self._notifier(listener), None, b"", bindings, heard
         )
+        assert handle is not None, "the engine's own access rules held the notification back"
         if not listener.confirmed:
             return True
         self._unanswered.add(answered)
@@ -251,7 +254,9 @@ class SnmpResponder:
             speaker, level = listener.user, self._users[listener.user].level
         else:
             speaker, level = name, "noAuthNoPriv"
-            config.add_v1_system(self._engine, name, listener.community)
+            # The tag lets the listener's answer to an inform in: from an address that is known
+            # as a target, only what carries one of that target's tags is heard.
+            config.add_v1_system(self._engine, name, listener.community, transportTag=name)
             config.add_vacm_user(
                 self._engine, _SECURITY_MODEL[listener.version], name, level, (), (), _INTERNET
             )
@@ -273,6 +278,19 @@ class SnmpResponder:
         )
         self._notifiers[listener] = name
         return name
+
+
+class _Ears(udp.UdpTransport):  # type: ignore[misc]
+    """A socket that can be made deaf."""
+
+    def __init__(self, responder: SnmpResponder) -> None:
+        super().__init__()
+        self._responder = responder
+
+    def datagram_received(self, datagram: Any, transportAddress: Any) -> None:  # noqa: N803
+        """Hand a datagram on, unless its responder is deaf."""
+        if not self._responder.deaf:
+            super().datagram_received(datagram, transportAddress)
 
 
 class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
