@@ -1,0 +1,63 @@
+"""What SNMP carries, as plain Python values: no library, no I/O."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+Oid = tuple[int, ...]
+"""An object identifier, arc by arc."""
+
+Value = int | bytes | Oid | None
+"""Integers of every kind, octet strings, object identifiers; None = there is no such object."""
+
+SYS_UP_TIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
+SNMP_TRAP_OID: Oid = (1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0)
+SNMP_TRAP_ADDRESS: Oid = (1, 3, 6, 1, 6, 3, 18, 1, 3, 0)
+"""Where a forwarded version 1 trap came from first, RFC 3584 section 3.1."""
+
+
+class Status(IntEnum):
+    """The error-status values that a reader meets, RFC 1157 section 4.1 and RFC 3416 section 3."""
+
+    NO_ERROR = 0
+    TOO_BIG = 1
+    NO_SUCH_NAME = 2
+    GEN_ERR = 5
+    NO_ACCESS = 6
+    AUTHORIZATION_ERROR = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back for one request.
+
+    Attributes:
+        status: error-status; one of Status, or another number of RFC 3416.
+        index: which of the objects asked for it is about, from 1; 0 = none in particular.
+        values: every object and its value, in the order asked; empty unless status is 0.
+    """
+
+    status: int
+    index: int
+    values: tuple[tuple[Oid, Value], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Notification:
+    """One trap or inform, in the form of version 2 whatever it came as (RFC 3584 section 3.1).
+
+    Attributes:
+        sender: the address that it came from, numeric.
+        trap: the value of snmpTrapOID.0, or () where there was none.
+        values: every object that it carried, in order.
+    """
+
+    sender: str
+    trap: Oid
+    values: tuple[tuple[Oid, Value], ...]
+
+
+def dotted(oid: Oid) -> str:
+    """Return *oid* as people write it."""
+    return ".".join(str(arc) for arc in oid)
