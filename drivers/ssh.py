@@ -1,0 +1,288 @@
+"""Devices with a login: commands run over SSH, or a dialogue held with a console that takes none.
+
+This module knows nothing of the SSH library, so that a file is checked without loading it; a driver
+built for a live run loads it at once, so that the first order does not wait for it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from pydantic import BaseModel, SecretStr
+
+from drivers.base import Act, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
+from drivers.errors import (
+    DeviceDroppedError,
+    DeviceGarbledError,
+    DeviceRefusedError,
+    DriverError,
+)
+from drivers.ssh_settings import (
+    DoingSettings,
+    PromptSettings,
+    QuiesceSettings,
+    SshAccess,
+    StartSettings,
+    StopSettings,
+    VerifySettings,
+)
+from drivers.tcp import PortWatch, watch_of
+from drivers.transports.console import (
+    Command,
+    Console,
+    Dialogue,
+    Login,
+    PaperConsole,
+    Prompt,
+    Reply,
+    Step,
+    Transcript,
+    last_words,
+    masked,
+)
+
+_EVIDENCE_LIMIT = 500  # characters; a device's own words in it are kept to 200
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    verdict: Verdict
+    evidence: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What an act says to the device, how the replies are judged, and whether it asks only."""
+
+    script: tuple[Step, ...]
+    judge: Callable[[tuple[Step, ...], Transcript], _Finding]
+    only_asks: bool
+    repeat: Repeat
+
+
+class SshDriver:
+    """A device spoken with over SSH."""
+
+    def __init__(self, fitting: Fitting, access: SshAccess, console: Console) -> None:
+        self._fitting = fitting
+        self._access = access
+        self._console = console
+        self._plans = {Act.PROBE: self._asking((), self._judge_login)}
+        self._watch: PortWatch | None = None
+        for stage, settings in fitting.stages.items():
+            self._plan(stage, settings)
+        self._acts = {act: plan.repeat for act, plan in self._plans.items()}
+        if self._watch is not None:
+            self._acts[Act.CONFIRM_GONE] = Repeat.SAFE
+        secrets = (access.key, access.key_passphrase, access.password, access.sudo_password)
+        steps = [step for plan in self._plans.values() for step in plan.script]
+        self._secrets = (*filter(None, secrets), *(s for step in steps for s in step.secrets))
+
+    @property
+    def acts(self) -> Mapping[Act, Repeat]:
+        """What it can do for this device as configured, and how each may be repeated."""
+        return self._acts
+
+    async def perform(self, act: Act, *, deadline_at: float) -> Outcome:
+        """Do one act and return its outcome by *deadline_at*."""
+        if act is Act.CONFIRM_GONE and self._watch is not None:
+            return await self._watch.perform(act, deadline_at=deadline_at)
+        plan = self._plans.get(act)
+        if plan is None:
+            return Outcome(act, Verdict.REFUSED, f"the ssh driver cannot {act} as configured")
+        clock = self._fitting.clock
+        started_at = clock.monotonic()
+        sent: list[str] = []
+        try:
+            transcript = await self._console.converse(
+                plan.script, within_s=deadline_at - started_at, sent=sent
+            )
+        except DriverError as error:
+            finding = _failed(error, only_asks=plan.only_asks)
+        else:
+            if self._fitting.dry_run:
+                finding = _Finding(Verdict.ASSUMED, "nothing was sent: dry run")
+            else:
+                finding = plan.judge(plan.script, transcript)
+        return Outcome(
+            act,
+            finding.verdict,
+            self._presentable(finding.evidence),
+            self._presentable(finding.advice),
+            tuple(sent),
+            clock.monotonic() - started_at,
+        )
+
+    async def close(self) -> None:
+        """End every conversation under way."""
+        await self._console.close()
+
+    def _plan(self, stage: Stage, settings: BaseModel) -> None:
+        match stage, settings:
+            case Stage.QUIESCE, QuiesceSettings():
+                self._plans[Act.QUIESCE] = self._doing(settings, Repeat.SAFE)
+                self._confirm(Act.CONFIRM_QUIESCED, settings.confirm)
+            case Stage.STOP, StopSettings():
+                self._plans[Act.STOP] = self._doing(settings, Repeat.LOOK_FIRST)
+            case Stage.START, StartSettings():
+                self._plans[Act.START] = self._doing(settings, Repeat.LOOK_FIRST)
+                self._confirm(Act.CONFIRM_RUNNING, settings.confirm)
+            case Stage.VERIFY, VerifySettings():
+                self._watch = watch_of(self._fitting, settings, port=self._access.port)
+                self._confirm(Act.CONFIRM_RUNNING, settings.running)
+                self._plans.setdefault(Act.CONFIRM_RUNNING, self._plans[Act.PROBE])
+            case _:
+                raise AssertionError(f"settings of stage {stage} are of another driver")
+
+    def _confirm(self, act: Act, command: str | None) -> None:
+        if command is not None:
+            self._plans[act] = self._asking((self._command(command),), self._judge_state)
+
+    def _asking(
+        self, script: tuple[Step, ...], judge: Callable[[tuple[Step, ...], Transcript], _Finding]
+    ) -> _Plan:
+        return _Plan(script, judge, only_asks=True, repeat=Repeat.SAFE)
+
+    def _doing(self, settings: DoingSettings, repeat: Repeat) -> _Plan:
+        script: tuple[Step, ...] = tuple(
+            self._command(text, settings.stdin_secret) for text in settings.run
+        )
+        if settings.dialogue:
+            script = (Dialogue(tuple(_prompt(turn) for turn in settings.dialogue)),)
+        expect = re.compile(settings.expect) if settings.expect is not None else None
+        return _Plan(
+            script,
+            lambda said, heard: self._judge_doing(said, heard, expect),
+            only_asks=False,
+            repeat=repeat if settings.repeat is None else Repeat(settings.repeat),
+        )
+
+    def _command(self, text: str, stdin: SecretStr | None = None) -> Command:
+        if stdin is None and text.startswith("sudo -S"):
+            stdin = self._access.sudo_password
+        return Command(text, stdin)
+
+    def _judge_login(self, _: tuple[Step, ...], heard: Transcript) -> _Finding:
+        return _Finding(
+            Verdict.DONE, f"logged in as {self._access.user}; host key {heard.host_key} as pinned"
+        )
+
+    def _judge_doing(
+        self, said: tuple[Step, ...], heard: Transcript, expect: re.Pattern[str] | None
+    ) -> _Finding:
+        step, reply = said[len(heard.replies) - 1], heard.replies[-1]
+        if isinstance(step, Dialogue):
+            return _Finding(Verdict.DONE, f"the dialogue went as expected{_wrote(reply)}")
+        evidence = _evidence(step, reply)
+        if reply.status:
+            return _Finding(Verdict.REFUSED, evidence, self._mending(step.text, reply.status))
+        if expect is not None and not expect.search(reply.output):
+            evidence += f", and nothing like /{expect.pattern}/"
+            return _Finding(Verdict.GARBLED, evidence, "see what it did, and mend expect or run")
+        if reply.status is None and expect is None:
+            return _Finding(Verdict.UNCERTAIN, evidence)
+        return _Finding(Verdict.DONE, evidence)
+
+    def _judge_state(self, said: tuple[Step, ...], heard: Transcript) -> _Finding:
+        (step,), (reply,) = said, heard.replies
+        assert isinstance(step, Command)
+        evidence = _evidence(step, reply)
+        match reply.status:
+            case 0:
+                return _Finding(Verdict.DONE, evidence)
+            case None:
+                return _Finding(
+                    Verdict.GARBLED, evidence, "ask by a command that has an exit status"
+                )
+            case 126 | 127:
+                return _Finding(Verdict.REFUSED, evidence, self._mending(step.text, reply.status))
+        return _Finding(Verdict.NOT_YET, evidence)
+
+    def _mending(self, command: str, status: int) -> str:
+        user = self._access.user
+        if status == 127:  # these two are the shell's own words: POSIX XCU 2.8.2
+            return "the device knows no such command; mend it in the file"
+        if command.startswith("sudo"):
+            return (
+                f"let {user} run this command without a password (NOPASSWD in sudoers), or write "
+                "sudo -S and set sudo_password"
+            )
+        return f"log in as {user} and run it by hand to see what it lacks"
+
+    def _presentable(self, text: str) -> str:
+        return last_words(masked(text, self._secrets), at_most=_EVIDENCE_LIMIT)
+
+
+def _evidence(step: Command, reply: Reply) -> str:
+    status = "no exit status" if reply.status is None else f"exit status {reply.status}"
+    return f'"{step.text}": {status}{_wrote(reply)}'
+
+
+def _wrote(reply: Reply) -> str:
+    words = last_words(reply.output)
+    return f'; it wrote "{words}"' if words else ""
+
+
+def _prompt(settings: PromptSettings) -> Prompt:
+    return Prompt(
+        expect=re.compile(settings.expect) if settings.expect is not None else None,
+        send=settings.send if settings.send_secret is None else settings.send_secret,
+        within_s=settings.within,
+    )
+
+
+def _failed(error: DriverError, *, only_asks: bool) -> _Finding:
+    match error:
+        case DeviceRefusedError():
+            verdict = Verdict.REFUSED
+        case DeviceGarbledError():
+            verdict = Verdict.GARBLED
+        case DeviceDroppedError() if not only_asks:
+            verdict = Verdict.UNCERTAIN
+        case _:
+            verdict = Verdict.NO_ANSWER
+    return _Finding(verdict, str(error), "; ".join(getattr(error, "__notes__", ())))
+
+
+def _build(fitting: Fitting) -> Driver:
+    access = fitting.access
+    assert isinstance(access, SshAccess)
+    login = Login(
+        address=fitting.address,
+        port=access.port,
+        user=access.user,
+        key=access.key,
+        key_passphrase=access.key_passphrase,
+        password=access.password,
+        pins=frozenset(access.host_keys),
+        known_hosts=access.known_hosts,
+    )
+    console: Console = PaperConsole(login)
+    if not fitting.dry_run:
+        # Here and not above: checking a file need not wait for the SSH library.
+        from drivers.transports.ssh_console import SshConsole
+
+        console = SshConsole(login)
+    return SshDriver(fitting, access, console)
+
+
+def _port(access: BaseModel) -> int | None:
+    assert isinstance(access, SshAccess)
+    return access.port
+
+
+KIND = DriverKind(
+    name="ssh",
+    access=SshAccess,
+    stages={
+        Stage.QUIESCE: QuiesceSettings,
+        Stage.STOP: StopSettings,
+        Stage.VERIFY: VerifySettings,
+        Stage.START: StartSettings,
+    },
+    build=_build,
+    port=_port,
+)
