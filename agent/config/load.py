@@ -203,9 +203,10 @@ class _Reading:
 
 
 def _place_of(value: object, route: Route, what: str) -> Route:
-    """Return where an absent source is named: *what* ends in the name that stands there."""
+    """Return where an absent source is named: *what* ends in the name or file that stands there."""
     for place, text in _texts(value, route):
-        if text and what.endswith(text):
+        is_source = place[-1] in ("env", "credential") and what.endswith(f" {text}")
+        if is_source or (text and what.endswith(f"/{text}")):
             return place
     return route
 
