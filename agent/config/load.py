@@ -181,15 +181,14 @@ class _Reading:
         return SecretSources(base, self.env, must_exist=self.secrets_must_exist)
 
     def _warn_absent(self, secrets: SecretSources, route: Route) -> None:
+        table = self.document.at(route)
         for what in dict.fromkeys(secrets.absent):
-            self.faults.append(
-                self.document.warning(
-                    _place_of(self.document.at(route), route, what),
-                    "secret-absent",
-                    f"{what} is not there, and cannot be checked here",
-                    "see that it is there where the agent runs",
-                )
-            )
+            message = f"{what} is not there, and cannot be checked here"
+            fix = "see that it is there where the agent runs"
+            self.faults += [
+                self.document.warning(place, "secret-absent", message, fix)
+                for place in _places_of(table, route, what)
+            ]
 
     def _policy_site(self) -> Site:
         """Return what is without faults of its own, in the policies' words."""
@@ -202,13 +201,15 @@ class _Reading:
         return site_of(self.file, units, devices)
 
 
-def _place_of(value: object, route: Route, what: str) -> Route:
+def _places_of(value: object, route: Route, what: str) -> list[Route]:
     """Return where an absent source is named: *what* ends in the name or file that stands there."""
-    for place, text in _texts(value, route):
-        is_source = place[-1] in ("env", "credential") and what.endswith(f" {text}")
-        if is_source or (text and what.endswith(f"/{text}")):
-            return place
-    return route
+    places = [
+        place
+        for place, text in _texts(value, route)
+        if (place[-1] in ("env", "credential") and what.endswith(f" {text}"))
+        or (text and what.endswith(f"/{text}"))
+    ]
+    return places or [route]
 
 
 def _texts(value: object, route: Route) -> Iterator[tuple[Route, str]]:
