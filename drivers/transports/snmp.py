@@ -35,6 +35,8 @@ _CLOCKS_LAST_S = 600.0
 _FORGET_GAP_S = 30.0
 """Least time between two times that engine IDs are forgotten merely because a unit was silent."""
 _RESOLVE_GAP_S = 30.0
+_ROWS_AT_ONCE = 8
+"""Small agents have been seen to fall over a GETBULK whose answer does not fit."""
 
 # Reports of RFC 3414 section 3.2, and the same found out by ourselves, in the library's words.
 _REFUSED = {
@@ -174,7 +176,7 @@ class SnmpPeer:
         """
         until = _now() + within_s
         rows: list[tuple[Oid, Value]] = []
-        last, at_once = oid, most + 1
+        last, at_once = oid, min(most, _ROWS_AT_ONCE)
         while len(rows) < most:
             is_v1 = self._settings.version == "1"
             question = Question.next() if is_v1 else Question.bulk(at_once)
