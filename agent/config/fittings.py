@@ -72,7 +72,7 @@ def core_of(raw: Mapping[str, Any], kinds: Kinds) -> dict[str, Any]:
 
 def device_keys(raw: Mapping[str, Any]) -> set[str]:
     """Return every key that this device's table may have."""
-    return known_keys(DeviceTable) | _OF_STAGES | set(_used(raw)) | set(registry.names())
+    return known_keys(DeviceTable) | _OF_STAGES | set(_used(raw)) | set(registry.BUILT_IN)
 
 
 def read_drivers(
