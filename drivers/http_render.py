@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from urllib.parse import quote, quote_plus
@@ -102,8 +103,8 @@ class Renderer:
         for secret in secrets:
             forms |= {secret, quote(secret, safe=""), quote_plus(secret), _in_xml(secret)}
             forms |= {json.dumps(secret)[1:-1], json.dumps(secret, ensure_ascii=False)[1:-1]}
-        for form in sorted(forms, key=len, reverse=True):
-            text = text.replace(form, MASK)
+        for form in sorted(forms, key=len, reverse=True):  # %c2 and %C2 are the same
+            text = re.sub(re.escape(form), MASK, text, flags=re.IGNORECASE)
         return text
 
     def _values(self, session: Session) -> dict[str, str]:

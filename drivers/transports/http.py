@@ -11,6 +11,8 @@ import contextlib
 import functools
 import importlib
 import logging
+import os
+import socket
 import ssl
 from collections.abc import Generator, Iterator, Mapping
 from typing import Any
@@ -150,7 +152,7 @@ class _LiveTalk:
         self._pool = pool
         self._endpoint = endpoint
         self._trust = trust
-        self._auth = _auth(credentials)
+        self._auth = authentication(credentials)
         self._shown_login = _shown_login(credentials)
         self._sent: list[str] = []
         self._was_heard = False
@@ -270,7 +272,8 @@ _FAULTS = (
 )
 
 
-def _auth(credentials: Credentials) -> httpx2.Auth:
+def authentication(credentials: Credentials) -> httpx2.Auth:
+    """Return how httpx2 logs in with these credentials."""
     match credentials.scheme:
         case "basic":
             return httpx2.BasicAuth(credentials.user, credentials.password)
@@ -351,8 +354,11 @@ def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
                 why = (cause.reason or "no reason given").replace("_", " ").lower()
                 return DeviceRefusedError(f"TLS with {where} came to nothing: {why}")
     for cause in causes:
-        if isinstance(cause, OSError) and cause.errno and cause.strerror:
-            return DeviceSilentError(f"nobody answers at {where}: {cause.strerror.lower()}")
+        if isinstance(cause, socket.gaierror):
+            return DeviceSilentError(f"nobody knows the address of {where}")
+        if isinstance(cause, OSError) and cause.errno:
+            why = os.strerror(cause.errno).lower()  # asyncio's own text names a tuple
+            return DeviceSilentError(f"nobody answers at {where}: {why}")
     if isinstance(error, httpx2.InvalidURL | ValueError):
         return DeviceRefusedError(f"HTTP cannot carry this request to {where}: check its path")
     return DeviceSilentError(f"nobody answers at {where} in time")

@@ -7,8 +7,7 @@ from collections.abc import Iterator, Sequence
 
 _QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
 _SCHEME = re.compile(r"(?:^|,)\s*([A-Za-z][A-Za-z0-9-]*)(?=\s+[A-Za-z0-9-]+\s*=|\s*(?:,|$))")
-_ALGORITHM = re.compile(r'[\s,]algorithm\s*=\s*"?([A-Za-z0-9-]+)', re.IGNORECASE)
-_QOP = re.compile(r'[\s,]qop\s*=\s*(?:"([^"]*)"|([A-Za-z-]+))', re.IGNORECASE)
+_FIELD = re.compile(r'([A-Za-z0-9-]+)\s*=\s*("(?:[^"\\]|\\.)*"|[^\s,"]+)')
 _KNOWN_ALGORITHMS = frozenset({"MD5", "MD5-SESS", "SHA-256", "SHA-256-SESS"})
 
 
@@ -32,11 +31,9 @@ def first_known_digest(headers: Sequence[str]) -> str:
     for challenge in challenges(headers):
         if _scheme(challenge).lower() != "digest":
             continue
-        algorithm = _ALGORITHM.search(challenge)
-        qop = _QOP.search(challenge)
-        offered = re.split(r"[,\s]+", qop[1] or qop[2] or "") if qop else ["auth"]
-        known = algorithm is None or algorithm[1].upper() in _KNOWN_ALGORITHMS
-        if known and "auth" in offered:
+        fields = {name.lower(): text.strip('"') for name, text in _FIELD.findall(challenge)}
+        known = fields.get("algorithm", "MD5").upper() in _KNOWN_ALGORITHMS
+        if known and "auth" in re.split(r"[,\s]+", fields.get("qop", "auth")):
             return challenge
     return ""
 
