@@ -113,7 +113,9 @@ def is_damage(error: Exception) -> bool:
     return code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def open_to_write(path: Path) -> sqlite3.Connection:
+def open_to_write(
+    path: Path, *, factory: type[sqlite3.Connection] = sqlite3.Connection
+) -> sqlite3.Connection:
     """Open the file for its one writer, creating it and its tables where they are missing.
 
     Each commit is on the disk before it returns. Nothing is checkpointed by itself: the writer
@@ -126,7 +128,7 @@ def open_to_write(path: Path) -> sqlite3.Connection:
     with suppress(FileExistsError):
         path.touch(mode=0o640, exist_ok=False)
     connection = sqlite3.connect(
-        path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+        path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False, factory=factory
     )
     try:
         connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # only a new file takes it
@@ -244,7 +246,8 @@ def _connect_to_read(path: Path, how: str) -> sqlite3.Connection:
         f"{path.absolute().as_uri()}?{how}", uri=True, timeout=_BUSY_S, isolation_level=None
     )
     try:
-        connection.execute("SELECT 1 FROM events LIMIT 1").fetchone()
+        # By id, since an index may be what is damaged.
+        connection.execute("SELECT id FROM events ORDER BY id LIMIT 1").fetchone()
     except BaseException:
         connection.close()
         raise
@@ -348,9 +351,13 @@ def prune_some(connection: sqlite3.Connection, *, readings_before: float, before
     }
     live, dry = needed.get(False, 0), needed.get(True, 0)
     left = PRUNED_AT_ONCE
-    for which, bound in ((f"{_IS_READING} AND at < ?", readings_before), ("at < ?", before)):
+    # All else first: where readings come faster than they go, it would never be its turn.
+    for source, bound in (
+        ("events INDEXED BY events_at WHERE", before),
+        (f"events INDEXED BY readings_at WHERE {_IS_READING} AND", readings_before),
+    ):
         left -= connection.execute(
-            f"DELETE FROM events WHERE id IN (SELECT id FROM events WHERE {which}"
+            f"DELETE FROM events WHERE id IN (SELECT id FROM {source} at < ?"
             " AND id <= CASE dry WHEN 0 THEN ? ELSE ? END"
             " AND id < (SELECT max(id) FROM events) LIMIT ?)",
             (bound, live, dry, left),

@@ -36,7 +36,7 @@ NOTES_WAIT_S = 5.0
 
 RETRY_S = 1.0
 KEPT_IN_MEMORY = 20_000
-"""Most entries kept while the disk does not take them, about 10 MB."""
+"""About 10 MB."""
 
 _BATCH = 2_000
 _CHECKPOINT_EVERY = 500  # entries; a write-ahead log of about 1 MB
@@ -89,6 +89,7 @@ class JournalWriter:
         utc: Callable[[], datetime],
         tell: Callable[[Trouble], None],
         real: Callable[[], float] = time.monotonic,
+        kept_in_memory: int = KEPT_IN_MEMORY,
     ) -> None:
         """Start the threads.
 
@@ -99,6 +100,7 @@ class JournalWriter:
             utc: wall time, for the name of a damaged file.
             tell: is told of the beginning and the end of trouble, in a thread of this class.
             real: real monotonic time, in s.
+            kept_in_memory: most entries kept while the disk does not take them.
         """
         self._path = path
         self._connect = connect
@@ -106,6 +108,7 @@ class JournalWriter:
         self._utc = utc
         self._tell = tell
         self._real = real
+        self._room = kept_in_memory
         self._changed = threading.Condition()
         self._entries: deque[_Entry] = deque()
         self._tickets: list[_Ticket] = []
@@ -159,8 +162,8 @@ class JournalWriter:
                     answer(False)
                 return
             for write in writes:
-                self._make_room()
-                self._entries.append(_Entry(next(self._numbers), write, is_reading))
+                if self._has_room(is_reading=is_reading):
+                    self._entries.append(_Entry(next(self._numbers), write, is_reading))
             if answer is None:
                 self._hasten(now + NOTES_WAIT_S)
                 return
@@ -195,13 +198,17 @@ class JournalWriter:
     def _is_overdue(self, now: float) -> bool:
         return self._busy_since is not None and now - self._busy_since > LIMIT_S
 
-    def _make_room(self) -> None:
-        if len(self._entries) < KEPT_IN_MEMORY:
-            return
-        waiting = itertools.islice(enumerate(self._entries), self._in_flight, None)
-        at = next((i for i, entry in waiting if entry.is_reading), self._in_flight)
-        del self._entries[at]
+    def _has_room(self, *, is_reading: bool) -> bool:
+        """Make room for one more, at the cost of a reading if there is one, else of the oldest."""
+        if len(self._entries) < self._room:
+            return True
         self._lost += 1
+        waiting = itertools.islice(enumerate(self._entries), self._in_flight, None)
+        at = next((i for i, entry in waiting if entry.is_reading), None)
+        if at is None and is_reading:
+            return False
+        del self._entries[self._in_flight if at is None else at]
+        return True
 
     def _answer(self, tickets: list[_Ticket], *, is_written: bool) -> None:
         for ticket in tickets:

@@ -1,0 +1,91 @@
+"""Pieces that the journal's tests share: a site, events of it, and disks that misbehave."""
+
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from agent.journal import Journal
+from agent.journal_file import Row, open_to_write
+from agent.journal_view import rows
+from policies.model import Battery, Device, Order, Reading, Reason, Site, Task, Unit
+from policies.state import OrderGiven, ReadingTaken
+from tests.fakes import FakeClock
+
+SITE = Site(
+    "boatyard",
+    {"cabinet": Unit("cabinet", 1000.0, 700.0, Battery(watt_hours=200.0))},
+    {"gate recorder": Device("gate recorder", feeds=("cabinet",), stop_s=50.0)},
+)
+
+
+def given(at: float, number: int = 1) -> OrderGiven:
+    """Return an order to the gate recorder, as the journal has it."""
+    reason = Reason("latest_safe_start", "gate recorder: stopping now", {"lower_s": 580.0})
+    order = Order("gate recorder", Task.REST, at + 90.0, reason)
+    return OrderGiven(at, f"gate recorder#{number}", order)
+
+
+def taken(at: float) -> ReadingTaken:
+    """Return a reading of the cabinet."""
+    return ReadingTaken(at, Reading("cabinet", at, charge=0.9))
+
+
+def open_journal(folder: Path, clock: FakeClock, **more: Any) -> Journal:
+    """Open a journal on *clock*, in a boot and with a clock state of its own unless told."""
+    fixed: dict[str, Any] = {"dry_run": False, "boot": "boot-1", "synced": lambda: True, **more}
+    return Journal.open(folder, utc=clock.utc, monotonic=clock.monotonic, **fixed)
+
+
+def held(folder: Path) -> list[Row]:
+    """Return every entry that a reader sees now."""
+    return list(rows(folder))
+
+
+def until(holds: Callable[[], bool], *, within_s: float = 5.0) -> None:
+    """Wait, in real time, for what another thread brings about."""
+    ends_at = time.monotonic() + within_s
+    while not holds():
+        assert time.monotonic() < ends_at, "it did not come about in time"
+        time.sleep(0.01)
+
+
+class StuckDisk:
+    """Opens real journals whose commits hang for as long as `gate` is closed."""
+
+    def __init__(self) -> None:
+        self.gate = threading.Event()
+        self.gate.set()
+
+    def connect(self, path: Path) -> sqlite3.Connection:
+        """Open the journal at *path*, as `Journal.open` wants it."""
+        gate = self.gate
+
+        class Stuck(sqlite3.Connection):
+            def execute(self, sql: str, *args: Any) -> sqlite3.Cursor:
+                if sql == "COMMIT":
+                    assert gate.wait(30.0)
+                return super().execute(sql, *args)
+
+        return open_to_write(path, factory=Stuck)
+
+
+class FullDisk:
+    """Opens real journals that say what SQLite says of a full disk, while `is_full`."""
+
+    def __init__(self) -> None:
+        self.is_full = False
+
+    def connect(self, path: Path) -> sqlite3.Connection:
+        """Open the journal at *path*, as `Journal.open` wants it."""
+        disk = self
+
+        class Full(sqlite3.Connection):
+            def execute(self, sql: str, *args: Any) -> sqlite3.Cursor:
+                if disk.is_full and sql == "COMMIT":
+                    raise sqlite3.OperationalError("database or disk is full")
+                return super().execute(sql, *args)
+
+        return open_to_write(path, factory=Full)
