@@ -80,9 +80,10 @@ def discharged(unit: Unit, drawn: Drawn, *, load_w: float, stretch_s: float) -> 
     return Drawn(-after.available_wh, -after.bound_wh)
 
 
-def recharged(drawn: Drawn, *, stretch_s: float) -> Drawn:
-    """Return the account after *stretch_s* >= 0 seconds on mains."""
+def recharged(unit: Unit, drawn: Drawn, *, stretch_s: float) -> Drawn:
+    """Return the account after *stretch_s* >= 0 seconds on mains; no more is missing than fits."""
     left = math.exp(-stretch_s / _HOUR_S / _RECHARGE_HOURS)
+    left *= min(1.0, cells_of(unit.battery).energy_wh / max(drawn.total_wh, 1e-9))
     return Drawn(drawn.available_wh * left, drawn.bound_wh * left)
 
 

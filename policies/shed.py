@@ -10,7 +10,7 @@ from policies.runtime import LoadStep
 from policies.scene import Scene
 from policies.state import Phase
 from policies.supply import OVERLOAD_SUSTAINED_S
-from policies.timeline import MARGIN_S
+from policies.timeline import MARGIN_S, reserve_s
 
 
 def add_way_givers(scene: Scene, due: dict[str, Reason]) -> None:
@@ -43,7 +43,7 @@ def add_way_givers(scene: Scene, due: dict[str, Reason]) -> None:
 def _unmet(scene: Scene, unit: str, belief: Belief, load_w: float, outage_at: float) -> str | None:
     """The device of most worth whose hold time cannot be met at that load, or None."""
     lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
-    end_at = scene.now + (1.0 - scene.site.reserve) * lower_s
+    end_at = scene.now + lower_s - reserve_s(scene.site, lower_s)
     fed = graph_of(scene.site).units
     unmet = [
         name

@@ -183,7 +183,7 @@ def _account(unit: Unit, before: UnitState, reading: Reading, load_w: float) -> 
     stretch_s = reading.at - before.heard_at
     if before.on_battery_at is not None or before.sign_at is not None:
         return discharged(unit, before.drawn, load_w=before.load_w, stretch_s=stretch_s)
-    return recharged(before.drawn, stretch_s=stretch_s)
+    return recharged(unit, before.drawn, stretch_s=stretch_s)
 
 
 def _shows_battery(reading: Reading) -> bool:

@@ -21,6 +21,8 @@ from policies.state import Phase, SiteState
 MARGIN_S = 5.0
 """Added to each stop for polling, deciding and connecting."""
 
+RESERVE_LEAST_S = 60.0
+
 AT_ONCE = 32
 """How many conversations with devices may be opened at once; the agent keeps to it."""
 
@@ -79,13 +81,23 @@ def timeline(
     }
     median = {name: _end_s(site, state, beliefs, name, 0.5) for name in beliefs}
     ends_at = {name: now + end_s for name, end_s in lower.items()}
-    reserved_at = {name: now + (1.0 - site.reserve) * end_s for name, end_s in lower.items()}
+    reserved_at = {name: at - reserve_s(site, at - now) for name, at in ends_at.items()}
     return Timeline(
         unit_lower_s=lower,
         unit_median_s=median,
         planned=_slots(site, state, ends_at, reserved_at, margin_s),
         bare=_slots(site, state, ends_at, ends_at, margin_s),
     )
+
+
+def reserve_s(site: Site, lower_s: float) -> float:
+    """Return how much of a lower bound is kept back for what holds data, in s.
+
+    The owner's share of it, and at least a minute: late in a discharge a share is soon nothing.
+    """
+    if site.reserve == 0.0:
+        return 0.0
+    return min(lower_s, max(site.reserve * lower_s, RESERVE_LEAST_S))
 
 
 def _end_s(
