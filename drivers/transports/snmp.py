@@ -205,30 +205,36 @@ class SnmpPeer:
         until = _now() + within_s
         at = await self._located(until)
         heard = self._hub.engine.heard
-        heard[at] = ""
-        tries, healed = self._settings.tries, False
+        came_late, heard[at] = heard.get(at) == LATE, ""
+        tries, healed, replied = self._settings.tries, False, _future()
         while tries > 0 and _now() < until:
             tries -= 1
-            reply = await self._try(question, oids, until)
+            reply = await self._try(question, oids, replied, until)
             if (heard[at] if reply is None else reply.trouble) in _OTHER_ENGINE and not healed:
                 self._hub.engine.forget_engine_ids()
-                healed, tries = True, tries + 1
+                tries, healed, replied = tries + 1, True, _future()
             elif reply is not None:
                 return self._judged(reply)
-        raise self._silence(heard[at])
+        replied.cancel()  # what comes from now on comes late
+        raise self._silence(heard[at] or (LATE if came_late else ""))
 
-    async def _try(self, question: Question, oids: Sequence[Oid], until: float) -> Reply | None:
-        """Send once; None = nothing came in time."""
+    async def _try(
+        self, question: Question, oids: Sequence[Oid], replied: asyncio.Future[Reply], until: float
+    ) -> Reply | None:
+        """Send once; None = nothing came in time, to this try or to one before it."""
         if self._user is not None and not await self._know_engine(self._user, until):
             return None
         assert self._at is not None
-        return await self._send(question, oids, self._targets[self._at][0], until)
+        return await self._send(question, oids, self._targets[self._at][0], replied, until)
 
     async def _send(
-        self, question: Question, oids: Sequence[Oid], target: str, until: float
+        self,
+        question: Question,
+        oids: Sequence[Oid],
+        target: str,
+        replied: asyncio.Future[Reply],
+        until: float,
     ) -> Reply | None:
-        replied: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
-
         def came(reply: Reply) -> bool:
             if replied.done():
                 return False
@@ -244,11 +250,8 @@ class SnmpPeer:
                 f"{self._where}: the request could not be sent ({error}); check the address, and "
                 "the network of this box"
             ) from error
-        try:
-            await asyncio.wait({replied}, timeout=min(self._settings.timeout, until - _now()))
-            return replied.result() if replied.done() else None
-        finally:
-            replied.cancel()
+        await asyncio.wait({replied}, timeout=min(self._settings.timeout, until - _now()))
+        return replied.result() if replied.done() else None
 
     async def _know_engine(self, user: Credentials, until: float) -> bool:
         """Have the unit's engine ID, and the user's keys at it; False where nothing came."""
@@ -256,7 +259,7 @@ class SnmpPeer:
         self._hub.renew_clocks_if_due()
         found = self._hub.engine.engine_id_at(self._at)
         if found is None:
-            await self._send(Question.get(), (), self._targets[self._at][1], until)
+            await self._send(Question.get(), (), self._targets[self._at][1], _future(), until)
             found = self._hub.engine.engine_id_at(self._at)
         if found is not None:
             self.engine_id = found
@@ -348,6 +351,10 @@ class SnmpPeer:
             f"{self._where}: no answer over SNMP; check that it is on, that version "
             f"{self._settings.version} is enabled there for this box, and the {mend}"
         )
+
+
+def _future() -> asyncio.Future[Reply]:
+    return asyncio.get_running_loop().create_future()
 
 
 def _now() -> float:

@@ -17,6 +17,8 @@ from typing import Self
 
 import pytest
 
+from drivers.transports.snmp_settings import AuthProtocol, PrivacyProtocol
+
 UPS = "1.3.6.1.2.1.33"
 COMMUNITY = "quayside"
 ENGINE_ID = "80001f8880aabbccdd01020304"
@@ -86,7 +88,7 @@ ON_BATTERY: dict[str, Value] = {
 """What changes when mains fails; laid over ON_MAINS."""
 
 # net-snmp's names for the protocols of RFC 3414, RFC 7860 and RFC 3826 (man 5 snmpd.conf).
-AUTH = {
+AUTH: dict[str, str] = {
     "md5": "MD5",
     "sha1": "SHA",
     "sha224": "SHA-224",
@@ -94,7 +96,7 @@ AUTH = {
     "sha384": "SHA-384",
     "sha512": "SHA-512",
 }
-PRIVACY = {"des": "DES", "aes128": "AES"}
+PRIVACY: dict[str, str] = {"des": "DES", "aes128": "AES"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +104,8 @@ class User:
     """A USM user of the agent; "none" for what it does without."""
 
     name: str
-    auth: str = "sha256"
-    privacy: str = "aes128"
+    auth: AuthProtocol = "sha256"
+    privacy: PrivacyProtocol = "aes128"
     auth_secret: str = AUTH_SECRET
     privacy_secret: str = PRIVACY_SECRET
 
