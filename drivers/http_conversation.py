@@ -24,7 +24,7 @@ from drivers.transports.http_messages import HttpReply, HttpTalk
 LOGOUT_S = 2.0
 """Most that is kept back of an act's time for logging out; of a short act, an eighth."""
 
-LOGOUT_WHEN_CANCELLED_S = 0.5
+LOGOUT_WHEN_CANCELLED_S = 0.2  # a try: whoever cancels does not wait for devices
 LOOK_S = 10.0  # one look of a series; a look that hangs must not cost the others
 SHORTEST_PAUSE_S = 0.2
 FIRST_PAUSE_S = 0.5

@@ -98,11 +98,9 @@ class Renderer:
         """Return *text*, which a device had a hand in, without any secret that was sent to it."""
         secrets = {self.password, session.token or "", *session.cookies.values()}
         secrets -= {"", TOKEN_MASK}
-        login = base64.b64encode(f"{self.user}:{self.password}".encode()).decode()
-        forms = {login} if self.password else set()
-        for secret in secrets:
-            forms |= {secret, quote(secret, safe=""), quote_plus(secret), _in_xml(secret)}
-            forms |= {json.dumps(secret)[1:-1], json.dumps(secret, ensure_ascii=False)[1:-1]}
+        forms = {form for secret in secrets for form in _forms(secret)}
+        if self.password:
+            forms |= _in_base64(f"{self.user}:{self.password}".encode())
         for form in sorted(forms, key=len, reverse=True):  # %c2 and %C2 are the same
             text = re.sub(re.escape(form), MASK, text, flags=re.IGNORECASE)
         return text
@@ -114,6 +112,23 @@ class Renderer:
         if session.token is not None:
             values["token"] = session.token
         return values
+
+
+def _forms(secret: str) -> set[str]:
+    """Return how a device may repeat *secret*."""
+    quoted = {quote(secret, safe=""), quote_plus(secret), _in_xml(secret)}
+    escaped = {json.dumps(secret)[1:-1], json.dumps(secret, ensure_ascii=False)[1:-1]}
+    return {secret} | quoted | escaped | _in_base64(secret.encode())
+
+
+def _in_base64(secret: bytes) -> set[str]:
+    """Return *secret* in base64, whole, and as it looks amid other bytes, its ends left off."""
+    whole = base64.b64encode(secret).decode()
+    amid = (
+        base64.b64encode(b"\0" * shift + secret).decode()[4 if shift else 0 : -4]
+        for shift in range(3)
+    )
+    return {whole, *(text for text in amid if len(text) >= 8)}
 
 
 def _fill(template: str, values: Mapping[str, str], put: Callable[[str], str]) -> str:

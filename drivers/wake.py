@@ -233,18 +233,19 @@ class WakeDriver:
 
     async def _probe(self, deadline_at: float) -> Outcome:
         """Nothing can be asked of a sleeping machine: only the way to it is looked at."""
+        line = (f"nothing; the way to {self._access.address} is looked for",)
         source = await self._sender.route(timeout_s=self._left_s(deadline_at))
         if self._is_dry:
-            return Outcome(Act.PROBE, Verdict.ASSUMED, "nothing is sent to probe it", _CAUTION)
+            return Outcome(Act.PROBE, Verdict.ASSUMED, "its way was not looked for", _CAUTION, line)
         evidence = f"a packet to {self._access.address} would leave from {source}; none was sent"
-        return Outcome(Act.PROBE, Verdict.DONE, evidence, _CAUTION)
+        return Outcome(Act.PROBE, Verdict.DONE, evidence, _CAUTION, line)
 
     async def _start(self, deadline_at: float) -> Outcome:
         sent: list[str] = []
         for number in range(PACKETS):
-            if number:
-                await self._clock.sleep(min(PAUSE_S, self._left_s(deadline_at) / 2))
             try:
+                if number:
+                    await self._clock.sleep(min(PAUSE_S, self._left_s(deadline_at) / 2))
                 await self._sender.send(self._packet, timeout_s=self._left_s(deadline_at))
             except DeviceSilentError:
                 if not sent:
@@ -258,7 +259,15 @@ class WakeDriver:
         return Outcome(Act.START, Verdict.DONE, text, sent=tuple(sent))
 
     def _left_s(self, deadline_at: float) -> float:
-        return max(0.0, deadline_at - self._clock.monotonic())
+        """Return the seconds up to the deadline, > 0.
+
+        Raises:
+            DeviceSilentError: there are none.
+        """
+        left_s = deadline_at - self._clock.monotonic()
+        if left_s <= 0:
+            raise DeviceSilentError("no time was left to send anything")
+        return left_s
 
 
 def build(fitting: Fitting) -> Driver:

@@ -1,0 +1,185 @@
+"""Every registered driver is held to every check, merely by being registered."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from pydantic import SecretStr
+
+from drivers import registry
+from drivers.base import Act, Driver, Fitting, Stage
+from drivers.conformance import CHECKS, PEER_CHECKS, Case, Check, Hears, Peer, Target
+from tests.peers import apache
+from tests.peers.sshd import Sshd
+
+Tables = dict[Stage, dict[str, Any]]
+
+
+def driver_for(
+    name: str, target: Target, *, access: dict[str, Any], stages: Tables, address: str = ""
+) -> Driver:
+    """Build a driver of a kind from tables as the site's file has them, secrets already read."""
+    kind = registry.kind(name)
+    return kind.build(
+        Fitting(
+            device="gate recorder",
+            address=address or target.address,
+            access=kind.access.model_validate(access),
+            stages={
+                stage: kind.stages[stage].model_validate(table) for stage, table in stages.items()
+            },
+            clock=target.clock,
+            dry_run=target.dry_run,
+        )
+    )
+
+
+# ssh
+
+SSH_STAGES: Tables = {
+    Stage.QUIESCE: {"run": ["true", "true"], "confirm": "true"},
+    Stage.STOP: {"run": ["echo going", "true"], "expect": "^$"},
+    Stage.START: {"run": "true"},
+    Stage.VERIFY: {"running": "true"},
+}
+
+
+def ssh_driver(target: Target) -> Driver:
+    secret = SecretStr(target.secret)
+    dialogue = [{"expect": "word:", "send_secret": secret}]
+    return driver_for(
+        "ssh",
+        target,
+        access={
+            "user": "watch",
+            "port": target.port,
+            "password": secret,
+            "sudo_password": secret,
+            "host_keys": ["SHA256:" + "A" * 43],
+        },
+        stages=SSH_STAGES
+        | {
+            Stage.STOP: {"run": "sudo -S poweroff", "stdin_secret": secret},
+            Stage.START: {"dialogue": dialogue},
+        },
+    )
+
+
+@asynccontextmanager
+async def ssh_peer() -> AsyncIterator[Peer]:
+    with TemporaryDirectory() as folder, Sshd(Path(folder) / "sshd") as sshd:
+
+        def make(target: Target) -> Driver:
+            access = {
+                "user": sshd.user,
+                "port": target.port,
+                "key": SecretStr(sshd.client_key),
+                "host_keys": [sshd.fingerprint()],
+            }
+            return driver_for("ssh", target, access=access, stages=SSH_STAGES)
+
+        yield Peer(sshd.address, sshd.port, make)
+
+
+# tcp
+
+
+def tcp_driver(target: Target) -> Driver:
+    return driver_for(
+        "tcp", target, access={}, stages={Stage.VERIFY: {"port": target.port, "interval": "0.1s"}}
+    )
+
+
+# http
+
+HTTP_STAGES: Tables = {
+    Stage.QUIESCE: {
+        "calls": [{"path": "/digest/api/stop", "form": {"key": "{password}"}}, {"path": "/b"}],
+        "confirm": {"path": "/digest/api/state", "expect": {"contains": "idle"}},
+        "every": "0.1s",
+    },
+    Stage.STOP: {
+        "path": "/digest/api/stop",
+        "json": {"mode": "off"},
+        "expect": {"json": {"state": "stopping"}},
+    },
+    Stage.START: {"path": "/start?key={password}", "xml": "<key>{password}</key>"},
+    Stage.VERIFY: {"gone": {"path": "/gone"}, "running": {"path": "/"}, "every": "0.1s"},
+}
+
+
+def http_driver(target: Target) -> Driver:
+    access = {
+        "scheme": "http",
+        "port": target.port,
+        "auth": "digest",
+        "user": apache.USER,
+        "password": SecretStr(target.secret),
+        "headers": {"X-Key": "{password}"},
+    }
+    return driver_for("http", target, access=access, stages=HTTP_STAGES)
+
+
+@asynccontextmanager
+async def http_peer() -> AsyncIterator[Peer]:
+    with apache.Apache() as server:
+
+        def make(target: Target) -> Driver:
+            return http_driver(replace(target, secret=apache.PASSWORD))
+
+        yield Peer("127.0.0.1", server.port, make)
+
+
+# wake
+
+
+def wake_driver(target: Target) -> Driver:
+    secure_on = SecretStr("7f:4b:79:2b:51:5a")  # six bytes: the planted secret is none
+    access = {"mac": "02:00:5e:10:00:01", "port": target.port, "password": secure_on}
+    return driver_for(
+        "wake",
+        target,
+        access={**access, "address": target.address},
+        stages={Stage.START: {}},
+    )
+
+
+CASES: dict[str, Case] = {
+    "ssh": Case(ssh_driver, greeting=b"SSH-2.0-quayside\r\n", peer=ssh_peer),
+    "tcp": Case(tcp_driver, act=Act.CONFIRM_RUNNING, hears=Hears.CONNECTION),
+    "http": Case(http_driver, greeting=b"HTTP/1.1 200 OK\r\nContent-Le", peer=http_peer),
+    "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
+}
+"""How each registered driver is built for the checks; a new driver adds its case here."""
+
+WITH_PEER = sorted(name for name, case in CASES.items() if case.peer is not None)
+
+
+def _name(check: Callable[..., object]) -> str:
+    return getattr(check, "__name__", "").removeprefix("check_")
+
+
+def test_every_registered_driver_has_a_case() -> None:
+    """A driver that nobody checks is one that may hang in an outage."""
+    assert set(registry.names()) == set(CASES)
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=_name)
+@pytest.mark.parametrize("name", sorted(CASES))
+async def test_driver_conforms(name: str, check: Check) -> None:
+    """A driver that breaks one of these breaks a promise that an outage relies on."""
+    await check(CASES[name])
+
+
+@pytest.mark.peer
+@pytest.mark.parametrize("check", PEER_CHECKS, ids=_name)
+@pytest.mark.parametrize("name", WITH_PEER)
+async def test_driver_understands_its_device(name: str, check: Check) -> None:
+    """Against a real server, the driver does what it described, and nothing else."""
+    await check(CASES[name])
