@@ -43,6 +43,8 @@ from drivers.transports.console import (
     masked,
 )
 
+_PENDING = frozenset({Verdict.NOT_YET, Verdict.NO_ANSWER})
+_PAUSE_LEAST_S = 0.1
 _EVIDENCE_LIMIT = 500  # characters; a device's own words in it are kept to 200
 
 
@@ -53,14 +55,23 @@ class _Finding:
     advice: str = ""
 
 
+_Judge = Callable[[tuple[Step, ...], Transcript], _Finding]
+
+
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """What an act says to the device, how the replies are judged, and whether it asks only."""
+    """What an act says to the device, and how the replies are judged.
+
+    Attributes:
+        only_asks: whether it changes nothing, so that breaking off leaves nothing in doubt.
+        every_s: how often it is asked until the answer is yes, in s; None = once.
+    """
 
     script: tuple[Step, ...]
-    judge: Callable[[tuple[Step, ...], Transcript], _Finding]
-    only_asks: bool
-    repeat: Repeat
+    judge: _Judge
+    repeat: Repeat = Repeat.SAFE
+    only_asks: bool = True
+    every_s: float | None = None
 
 
 class SshDriver:
@@ -70,7 +81,7 @@ class SshDriver:
         self._fitting = fitting
         self._access = access
         self._console = console
-        self._plans = {Act.PROBE: self._asking((), self._judge_login)}
+        self._plans = {Act.PROBE: _Plan((), self._judge_login)}
         self._watch: PortWatch | None = None
         for stage, settings in fitting.stages.items():
             self._plan(stage, settings)
@@ -95,18 +106,15 @@ class SshDriver:
             return Outcome(act, Verdict.REFUSED, f"the ssh driver cannot {act} as configured")
         clock = self._fitting.clock
         started_at = clock.monotonic()
-        sent: list[str] = []
-        try:
-            transcript = await self._console.converse(
-                plan.script, within_s=deadline_at - started_at, sent=sent
-            )
-        except DriverError as error:
-            finding = _failed(error, only_asks=plan.only_asks)
-        else:
-            if self._fitting.dry_run:
-                finding = _Finding(Verdict.ASSUMED, "nothing was sent: dry run")
-            else:
-                finding = plan.judge(plan.script, transcript)
+        while True:
+            sent: list[str] = []
+            finding = await self._try(plan, deadline_at, sent)
+            if plan.every_s is None or finding.verdict not in _PENDING:
+                break
+            pause_s = max(plan.every_s, _PAUSE_LEAST_S)
+            if deadline_at - clock.monotonic() <= pause_s:
+                break
+            await clock.sleep(pause_s)
         return Outcome(
             act,
             finding.verdict,
@@ -116,6 +124,16 @@ class SshDriver:
             clock.monotonic() - started_at,
         )
 
+    async def _try(self, plan: _Plan, deadline_at: float, sent: list[str]) -> _Finding:
+        within_s = deadline_at - self._fitting.clock.monotonic()
+        try:
+            transcript = await self._console.converse(plan.script, within_s=within_s, sent=sent)
+        except DriverError as error:
+            return _failed(error, only_asks=plan.only_asks)
+        if self._fitting.dry_run:
+            return _Finding(Verdict.ASSUMED, "nothing was sent: dry run")
+        return plan.judge(plan.script, transcript)
+
     async def close(self) -> None:
         """End every conversation under way."""
         await self._console.close()
@@ -124,27 +142,23 @@ class SshDriver:
         match stage, settings:
             case Stage.QUIESCE, QuiesceSettings():
                 self._plans[Act.QUIESCE] = self._doing(settings, Repeat.SAFE)
-                self._confirm(Act.CONFIRM_QUIESCED, settings.confirm)
+                self._confirm(Act.CONFIRM_QUIESCED, settings.confirm, settings.every)
             case Stage.STOP, StopSettings():
                 self._plans[Act.STOP] = self._doing(settings, Repeat.LOOK_FIRST)
             case Stage.START, StartSettings():
                 self._plans[Act.START] = self._doing(settings, Repeat.LOOK_FIRST)
-                self._confirm(Act.CONFIRM_RUNNING, settings.confirm)
+                self._confirm(Act.CONFIRM_RUNNING, settings.confirm, settings.every)
             case Stage.VERIFY, VerifySettings():
                 self._watch = watch_of(self._fitting, settings, port=self._access.port)
-                self._confirm(Act.CONFIRM_RUNNING, settings.running)
-                self._plans.setdefault(Act.CONFIRM_RUNNING, self._plans[Act.PROBE])
+                self._confirm(Act.CONFIRM_RUNNING, settings.running, settings.interval)
+                by_login = _Plan((), self._judge_login, every_s=settings.interval)
+                self._plans.setdefault(Act.CONFIRM_RUNNING, by_login)
             case _:
                 raise AssertionError(f"settings of stage {stage} are of another driver")
 
-    def _confirm(self, act: Act, command: str | None) -> None:
+    def _confirm(self, act: Act, command: str | None, every_s: float) -> None:
         if command is not None:
-            self._plans[act] = self._asking((self._command(command),), self._judge_state)
-
-    def _asking(
-        self, script: tuple[Step, ...], judge: Callable[[tuple[Step, ...], Transcript], _Finding]
-    ) -> _Plan:
-        return _Plan(script, judge, only_asks=True, repeat=Repeat.SAFE)
+            self._plans[act] = _Plan((self._command(command),), _judge_state, every_s=every_s)
 
     def _doing(self, settings: DoingSettings, repeat: Repeat) -> _Plan:
         script: tuple[Step, ...] = tuple(
@@ -153,12 +167,8 @@ class SshDriver:
         if settings.dialogue:
             script = (Dialogue(tuple(_prompt(turn) for turn in settings.dialogue)),)
         expect = re.compile(settings.expect) if settings.expect is not None else None
-        return _Plan(
-            script,
-            lambda said, heard: self._judge_doing(said, heard, expect),
-            only_asks=False,
-            repeat=repeat if settings.repeat is None else Repeat(settings.repeat),
-        )
+        repeat = repeat if settings.repeat is None else Repeat(settings.repeat)
+        return _Plan(script, self._judge_doing(expect, repeat), repeat=repeat, only_asks=False)
 
     def _command(self, text: str, stdin: SecretStr | None = None) -> Command:
         if stdin is None and text.startswith("sudo -S"):
@@ -170,40 +180,28 @@ class SshDriver:
             Verdict.DONE, f"logged in as {self._access.user}; host key {heard.host_key} as pinned"
         )
 
-    def _judge_doing(
-        self, said: tuple[Step, ...], heard: Transcript, expect: re.Pattern[str] | None
-    ) -> _Finding:
-        step, reply = said[len(heard.replies) - 1], heard.replies[-1]
-        if isinstance(step, Dialogue):
-            return _Finding(Verdict.DONE, f"the dialogue went as expected{_wrote(reply)}")
-        evidence = _evidence(step, reply)
-        if reply.status:
-            return _Finding(Verdict.REFUSED, evidence, self._mending(step.text, reply.status))
-        if expect is not None and not expect.search(reply.output):
-            evidence += f", and nothing like /{expect.pattern}/"
-            return _Finding(Verdict.GARBLED, evidence, "see what it did, and mend expect or run")
-        if reply.status is None and expect is None:
-            return _Finding(Verdict.UNCERTAIN, evidence)
-        return _Finding(Verdict.DONE, evidence)
-
-    def _judge_state(self, said: tuple[Step, ...], heard: Transcript) -> _Finding:
-        (step,), (reply,) = said, heard.replies
-        assert isinstance(step, Command)
-        evidence = _evidence(step, reply)
-        match reply.status:
-            case 0:
-                return _Finding(Verdict.DONE, evidence)
-            case None:
-                return _Finding(
-                    Verdict.GARBLED, evidence, "ask by a command that has an exit status"
-                )
-            case 126 | 127:
+    def _judge_doing(self, expect: re.Pattern[str] | None, repeat: Repeat) -> _Judge:
+        def judge(said: tuple[Step, ...], heard: Transcript) -> _Finding:
+            step, reply = said[len(heard.replies) - 1], heard.replies[-1]
+            if isinstance(step, Dialogue):
+                return _Finding(Verdict.DONE, f"the dialogue went as expected{_wrote(reply)}")
+            evidence = _evidence(step, reply)
+            if reply.status:
                 return _Finding(Verdict.REFUSED, evidence, self._mending(step.text, reply.status))
-        return _Finding(Verdict.NOT_YET, evidence)
+            if expect is not None and not expect.search(reply.output):
+                evidence += f", and nothing like /{expect.pattern}/"
+                # It may have done it all the same: only what is safe to repeat counts as failed.
+                verdict = Verdict.GARBLED if repeat is Repeat.SAFE else Verdict.UNCERTAIN
+                return _Finding(verdict, evidence, "see what it did, and mend expect or run")
+            if reply.status is None and expect is None:
+                return _Finding(Verdict.UNCERTAIN, evidence)
+            return _Finding(Verdict.DONE, evidence)
+
+        return judge
 
     def _mending(self, command: str, status: int) -> str:
         user = self._access.user
-        if status == 127:  # these two are the shell's own words: POSIX XCU 2.8.2
+        if status == 127:  # by this a shell says so: POSIX, Shell Command Language, 2.8.2
             return "the device knows no such command; mend it in the file"
         if command.startswith("sudo"):
             return (
@@ -214,6 +212,20 @@ class SshDriver:
 
     def _presentable(self, text: str) -> str:
         return last_words(masked(text, self._secrets), at_most=_EVIDENCE_LIMIT)
+
+
+def _judge_state(said: tuple[Step, ...], heard: Transcript) -> _Finding:
+    (step,), (reply,) = said, heard.replies
+    assert isinstance(step, Command)
+    evidence = _evidence(step, reply)
+    match reply.status:
+        case 0:
+            return _Finding(Verdict.DONE, evidence)
+        case None:
+            return _Finding(Verdict.GARBLED, evidence, "ask by a command that has an exit status")
+        case 126 | 127:
+            return _Finding(Verdict.REFUSED, evidence, "mend the command in the file")
+    return _Finding(Verdict.NOT_YET, evidence)
 
 
 def _evidence(step: Command, reply: Reply) -> str:

@@ -139,10 +139,12 @@ class QuiesceSettings(DoingSettings):
     """The quiesce table.
 
     Attributes:
-        confirm: a command whose exit status 0 means that the device is quiesced.
+        confirm: a command whose exit status 0 means that the device is quiesced; every: how often
+            it is asked.
     """
 
     confirm: _Text | None = None
+    every: Duration = 2.0
 
 
 class StopSettings(DoingSettings):
@@ -153,10 +155,12 @@ class StartSettings(DoingSettings):
     """The start table.
 
     Attributes:
-        confirm: a command whose exit status 0 means that the device runs.
+        confirm: a command whose exit status 0 means that the device runs; every: how often
+            it is asked.
     """
 
     confirm: _Text | None = None
+    every: Duration = 2.0
 
 
 class VerifySettings(WatchSettings):
