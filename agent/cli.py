@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import signal
 import sys
 from collections.abc import Callable, Iterable
@@ -24,6 +25,7 @@ from click.shell_completion import get_completion_class
 from agent.check import check as check_site
 from agent.config import Fault, LoadedSite, Severity, load
 from agent.errors import ConfigError, JournalError
+from agent.logs import set_up_logs
 from drivers.base import Verdict
 from drivers.errors import LastwattError
 
@@ -60,6 +62,7 @@ def main() -> None:
       lastwatt probe site.toml                 does everything answer
       lastwatt run site.toml --state /var/lib/lastwatt --dry-run
     """
+    set_up_logs(level=logging.WARNING)
 
 
 @main.command()
@@ -132,10 +135,8 @@ def run(file: Path, folder: Path, dry_run: bool) -> None:
     Example:
       lastwatt run site.toml --state /var/lib/lastwatt --dry-run
     """
-    from agent.logs import set_up_logs
-
     loaded = _load_whole(file, as_json=False)
-    set_up_logs()
+    set_up_logs(level=logging.INFO)
     try:
         asyncio.run(_run(loaded, folder, dry_run=dry_run))
     except JournalError as error:

@@ -1,0 +1,170 @@
+"""The main job on peers that nobody here wrote: snmpd (net-snmp), sshd (OpenSSH), ffmpeg.
+
+The measure of a recorder's orderly stop is ffprobe: the recording plays.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.peers.boatyard import Boatyard, boatyard, wait_until
+from tests.peers.film import Film
+
+pytestmark = pytest.mark.peer
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Iterator[Boatyard]:
+    with boatyard(tmp_path) as found:
+        yield found
+
+
+def lastwatt(*arguments: str) -> tuple[int, dict[str, Any]]:
+    done = subprocess.run(
+        [sys.executable, "-m", "agent", *arguments, "--json"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    return done.returncode, json.loads(done.stdout)
+
+
+def entries(yard: Boatyard, kind: str) -> list[dict[str, Any]]:
+    status, document = lastwatt("journal", "--state", str(yard.state))
+    assert status == 0
+    return [event for event in document["events"] if event["kind"] == kind]
+
+
+def phases(yard: Boatyard) -> dict[str, str]:
+    status, document = lastwatt("status", "--state", str(yard.state))
+    return {d["name"]: d["phase"] for d in document["devices"]} if status == 0 else {}
+
+
+def wait_for_rest(yard: Boatyard, *, within_s: float = 60.0) -> None:
+    wait_until(
+        lambda: {"gate recorder": "at rest", "desk": "at rest"}.items() <= phases(yard).items(),
+        within_s=within_s,
+        what="recorder and desk at rest",
+        log=yard.log,
+    )
+
+
+def supply(yard: Boatyard) -> str | None:
+    status, document = lastwatt("status", "--state", str(yard.state))
+    return document["units"][0]["supply"] if status == 0 else None
+
+
+def until_watched(yard: Boatyard) -> None:
+    wait_until(lambda: supply(yard) == "mains", within_s=20, what="the first reading", log=yard.log)
+
+
+def make_low(yard: Boatyard) -> None:
+    yard.unit.put({"upsBatteryStatus": ("integer", 3)})
+
+
+def test_killed_recorder_leaves_a_file_that_does_not_play(tmp_path: Path) -> None:
+    """What happens without lastwatt: the battery ends, and the recording is lost."""
+    with Film(tmp_path) as film:
+        time.sleep(1.0)
+        film.kill()
+
+        assert film.seconds() is None
+
+
+def test_outage_ends_with_a_recording_that_plays(yard: Boatyard) -> None:
+    """The whole chain: SNMPv3, decision, SSH, proof; mains stays away, the file is whole."""
+    agent = yard.start_agent()
+    until_watched(yard)
+    time.sleep(2.0)
+    yard.fail_mains()
+    wait_until(
+        lambda: "judged_supply" in yard.log() and "supply=battery" in yard.log(),
+        within_s=10,
+        what="the outage seen",
+        log=yard.log,
+    )
+    recorder = yard.hosts["gate recorder"]
+    assert recorder.film is not None and recorder.film.is_recording, "it goes on recording"
+
+    make_low(yard)
+    wait_for_rest(yard)
+    assert (recorder.film.seconds() or 0.0) > 2.0
+    assert {host.told for host in yard.hosts.values()} == {1}
+    endings = {e["device"]: e["ending"] for e in entries(yard, "closed_order")}
+    assert endings == {"gate recorder": "at rest", "desk": "at rest"}
+    agent.send_signal(signal.SIGTERM)
+    assert agent.wait(5) == 0
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_agent_killed_at_random_moments_changes_nothing(yard: Boatyard, seed: int) -> None:
+    """Five SIGKILLs amid the ride-through: the file plays, and both are at rest all the same."""
+    chance = random.Random(seed)
+    yard.start_agent()
+    until_watched(yard)
+    yard.fail_mains()
+    make_low(yard)
+    for _ in range(5):
+        time.sleep(chance.uniform(0.0, 2.5))
+        yard.kill_agent()
+        yard.start_agent()
+    wait_for_rest(yard)
+
+    film = yard.hosts["gate recorder"].film
+    assert film is not None and (film.seconds() or 0.0) > 1.0
+
+
+def test_sigterm_ends_the_agent_and_stops_no_device(yard: Boatyard) -> None:
+    """Restarting the agent's service in quiet times is harmless."""
+    agent = yard.start_agent()
+    until_watched(yard)
+    agent.send_signal(signal.SIGTERM)
+
+    assert agent.wait(5) == 0
+    assert {host.told for host in yard.hosts.values()} == {0}
+
+
+def test_dry_run_shows_every_order_and_sends_none(yard: Boatyard) -> None:
+    """A rehearsal walks the same plan; nothing reaches a device, no secret a journal."""
+    yard.start_agent("--dry-run")
+    until_watched(yard)
+    yard.fail_mains()
+    make_low(yard)
+    wait_for_rest(yard)
+
+    film = yard.hosts["gate recorder"].film
+    assert film is not None and film.is_recording
+    assert {host.told for host in yard.hosts.values()} == {0}
+    stops = [e for e in entries(yard, "ended_step") if e["act"] == "stop"]
+    assert {e["verdict"] for e in stops} == {"assumed"}
+    assert all("poweroff" in " ".join(e["sent"]) for e in stops)
+    assert yard.hosts["desk"].sshd.client_key.splitlines()[2] not in json.dumps(stops)
+
+
+def test_probe_reaches_all_and_changes_nothing(yard: Boatyard) -> None:
+    """What an installer runs before leaving the site."""
+    status, document = lastwatt("probe", str(yard.file))
+
+    assert (status, document["ok"]) == (0, True), document
+    assert {p["name"] for p in document["probes"]} >= {"cabinet", "gate recorder", "desk"}
+    assert {host.told for host in yard.hosts.values()} == {0}
+
+
+def test_second_agent_on_the_same_state_is_refused(yard: Boatyard) -> None:
+    """Two agents would tell every device twice."""
+    yard.start_agent()
+    until_watched(yard)
+    second = yard.start_agent()
+
+    assert second.wait(20) == 4
+    assert "one agent a site" in yard.log()
