@@ -74,7 +74,10 @@ class HttpDriver:
         conversation = Conversation(
             self._access, talk, self._renderer, self._clock, deadline_at=deadline_at
         )
-        finding = await self._do(act, conversation)
+        try:
+            finding = await self._do(act, conversation)
+        finally:
+            await talk.close()
         text = finding.text
         if conversation.left_open and act is not Act.STOP:  # after a stop, that is what to expect
             text = f"{text}; it did not log us out: {conversation.left_open}"
@@ -113,7 +116,7 @@ class HttpDriver:
         if reply is not None and not reply.is_assumed:
             found += remarks(self._access, reply, conversation.sent, self._clock.utc())
         elif self._access.scheme == "https" and finding.verdict is Verdict.REFUSED:
-            presented = await self._transport.presented()
+            presented = await self._transport.presented(timeout_s=conversation.left_s())
             found += [Remark(f"it shows {for_people(presented)}")] if presented else []
         facts, advice = zip(*found, strict=True)
         return Finding(verdict, "; ".join(filter(None, facts)), "; ".join(filter(None, advice)))

@@ -22,7 +22,7 @@ from drivers.transports.http import CertificateError
 from drivers.transports.http_messages import HttpReply, HttpTalk
 
 LOGOUT_S = 2.0
-"""Most that is kept back of an act's time for logging out; of a short act, an eighth."""
+"""Most that logging out may take; so much of an act's time is kept for it, at most an eighth."""
 
 LOGOUT_WHEN_CANCELLED_S = 0.2  # a try: whoever cancels does not wait for devices
 LOOK_S = 10.0  # one look of a series; a look that hangs must not cost the others
@@ -115,7 +115,7 @@ class Conversation:
                 finding = _found(error, was_ordered=False)
                 self._session = Session()  # a device that went away has forgotten it
             pause_s = max(every_s, finding.again_after_s or 0.0, SHORTEST_PAUSE_S)
-            if finding.verdict in _FINAL or self._left_s() <= pause_s:
+            if finding.verdict in _FINAL or self.left_s() <= pause_s:
                 return finding
             await self._clock.sleep(pause_s)
 
@@ -141,7 +141,7 @@ class Conversation:
             finding = await ask()
             if finding.again_after_s is None or not (finding.is_untouched or may_repeat):
                 return finding
-            left_s = self._left_s()
+            left_s = self.left_s()
             wish_s = max(finding.again_after_s, pause_s)
             is_last = wish_s >= left_s - LAST_TRY_LEAST_S
             if is_last:
@@ -181,7 +181,8 @@ class Conversation:
         if logout is None or not self._session.is_open:
             return
         self._session.is_open = False
-        self._until_at = self._deadline_at
+        # Just told to stop, the device may be past answering: that must not keep its outcome.
+        self._until_at = min(self._deadline_at, self._clock.monotonic() + LOGOUT_S)
         try:
             finding = await self._exchange(logout, if_not=Verdict.REFUSED)
         except DriverError as error:
@@ -191,7 +192,7 @@ class Conversation:
 
     async def _exchange(self, call: Call, *, if_not: Verdict, most_s: float = math.inf) -> Finding:
         request = self._renderer.request(call, self._session)
-        left_s = self._left_s()
+        left_s = self.left_s()
         if left_s <= 0:
             raise DeviceSilentError("no time was left to ask the device")
         self.reply = await self._talk.exchange(request, timeout_s=min(left_s, most_s))
@@ -205,7 +206,8 @@ class Conversation:
             now_utc=self._clock.utc(),
         )
 
-    def _left_s(self) -> float:
+    def left_s(self) -> float:
+        """Return the seconds that are left for asking."""
         return self._until_at - self._clock.monotonic()
 
 

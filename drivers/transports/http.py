@@ -14,9 +14,11 @@ import logging
 import os
 import socket
 import ssl
+import weakref
 from collections.abc import Generator, Iterator, Mapping
 from typing import Any
 
+import httpcore2
 import httpx2
 
 from drivers.errors import (
@@ -42,7 +44,7 @@ CONNECT_S = 5.0
 """Longest wait for a TCP connection, and again for TLS; whoever asked may try again."""
 
 KEEP_S = 5.0
-"""How long an idle connection is kept: long enough to poll over, too short to go stale."""
+"""How long an idle connection of an act is kept: to poll over, too short to go stale."""
 
 for _name in ("httpx2", "httpcore2"):  # at debug level they log headers, cookies included
     logging.getLogger(_name).setLevel(logging.WARNING)
@@ -63,27 +65,25 @@ class CertificateError(DeviceRefusedError):
 
 
 class LiveHttp:
-    """Connections to one device, kept between requests; made without any network I/O."""
+    """The way to one device; TLS is made ready here, so that no order waits for it."""
 
     def __init__(self, endpoint: Endpoint, trust: Trust, credentials: Credentials) -> None:
         self._endpoint = endpoint
         self._trust = trust
         self._credentials = credentials
-        # A transport and not a client: no cookie jar, no redirects, no log line with the address.
-        self._pool = httpx2.AsyncHTTPTransport(
-            verify=_context(endpoint.scheme, trust),
-            trust_env=False,
-            limits=httpx2.Limits(max_connections=4, keepalive_expiry=KEEP_S),
-        )
+        self._context = _context(endpoint.scheme, trust)
+        self._talks: weakref.WeakSet[_LiveTalk] = weakref.WeakSet()
 
     def talk(self) -> HttpTalk:
         """Return the exchanges of a new act."""
-        return _LiveTalk(self._pool, self._endpoint, self._trust, self._credentials)
+        talk = _LiveTalk(self._context, self._endpoint, self._trust, self._credentials)
+        self._talks.add(talk)
+        return talk
 
-    async def presented(self) -> str:
+    async def presented(self, *, timeout_s: float) -> str:
         """Return the fingerprint of the certificate that the device shows, or ""."""
         try:
-            async with asyncio.timeout(CONNECT_S):
+            async with asyncio.timeout(min(CONNECT_S, timeout_s)):
                 await asyncio.open_connection(
                     self._endpoint.address, self._endpoint.port, ssl=PinnedContext("")
                 )
@@ -94,8 +94,9 @@ class LiveHttp:
         raise AssertionError("a context that pins nothing accepted a certificate")
 
     async def close(self) -> None:
-        """Close every connection."""
-        await self._pool.aclose()
+        """Close every connection, also those of acts that are under way."""
+        for talk in list(self._talks):
+            await talk.close()
 
 
 class DryHttp:
@@ -109,7 +110,7 @@ class DryHttp:
         """Return the exchanges of a new act."""
         return _DryTalk(self._endpoint, self._credentials)
 
-    async def presented(self) -> str:
+    async def presented(self, *, timeout_s: float) -> str:
         """Return "": nobody was asked."""
         return ""
 
@@ -143,19 +144,22 @@ class DeviceDigest(httpx2.DigestAuth):
 
 class _LiveTalk:
     def __init__(
-        self,
-        pool: httpx2.AsyncHTTPTransport,
-        endpoint: Endpoint,
-        trust: Trust,
-        credentials: Credentials,
+        self, context: ssl.SSLContext, endpoint: Endpoint, trust: Trust, credentials: Credentials
     ) -> None:
-        self._pool = pool
+        # A transport and not a client: no cookie jar, no redirects, no log line with the address.
+        # One an act: 0.1 ms, and no connection that has gone stale is trusted with an order.
+        self._pool = httpx2.AsyncHTTPTransport(
+            verify=context,
+            trust_env=False,
+            limits=httpx2.Limits(max_connections=4, keepalive_expiry=KEEP_S),
+        )
         self._endpoint = endpoint
         self._trust = trust
         self._auth = authentication(credentials)
         self._shown_login = _shown_login(credentials)
         self._sent: list[str] = []
         self._was_heard = False
+        self._half_open: httpcore2.AsyncNetworkStream | None = None
 
     @property
     def sent(self) -> tuple[str, ...]:
@@ -169,10 +173,21 @@ class _LiveTalk:
                 return await self._converse(self._message(request, timeout_s))
         except _FAULTS as error:
             raise self._fault(error, was_sent=len(self._sent) > before) from error
+        finally:
+            # Cut short while it agrees on TLS, httpcore2 forgets the TCP connection below.
+            if self._half_open is not None:
+                await self._half_open.aclose()
+                self._half_open = None
+
+    async def close(self) -> None:
+        await self._pool.aclose()
 
     def _message(self, request: HttpRequest, timeout_s: float) -> httpx2.Request:
         async def trace(event: str, info: Mapping[str, Any]) -> None:
+            if event == "connection.connect_tcp.complete":
+                self._half_open = info["return_value"]
             if event == "http11.send_request_headers.started":
+                self._half_open = None
                 names = {name.lower() for name, _ in info["request"].headers}
                 login = self._shown_login if b"authorization" in names else ()
                 self._sent.append(request.line(self._endpoint, *login))
@@ -261,6 +276,9 @@ class _DryTalk:
         self._sent.append(request.line(self._endpoint, *self._shown_login))
         return HttpReply(is_assumed=True)
 
+    async def close(self) -> None:
+        """Do nothing: nothing is open."""
+
 
 _FAULTS = (
     TimeoutError,
@@ -318,16 +336,18 @@ def _certificate(response: httpx2.Response) -> bytes | None:
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:
-    """Yield *error* and what led to it, deepest last; exception groups are walked into."""
-    following: list[BaseException | None] = [error]
-    seen: set[int] = set()
+    """Yield *error* and what it was raised from; exception groups are walked into.
+
+    httpcore2 drops the cause of its errors and keeps it as their argument. Contexts are of no use:
+    they also tell what somebody else was busy with, or what is raised while TLS waits for bytes.
+    """
+    following = [error]
     while following:
         cause = following.pop()
-        if cause is None or id(cause) in seen:
-            continue
-        seen.add(id(cause))
         yield cause
-        following += [cause.__context__, cause.__cause__]
+        following += [found for found in cause.args if isinstance(found, BaseException)]
+        if cause.__cause__ is not None and cause.__cause__ not in cause.args:
+            following.append(cause.__cause__)
         if isinstance(cause, BaseExceptionGroup):
             following += cause.exceptions
 
@@ -350,9 +370,12 @@ def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
             case ssl.SSLCertVerificationError():
                 why = cause.verify_message.rstrip(".")
                 return CertificateError(f"the certificate of {where} is not to be trusted: {why}")
+            case ssl.SSLEOFError() | ssl.SSLZeroReturnError():
+                return DeviceSilentError(f"{where} hangs up when TLS is asked for")
             case ssl.SSLError():
                 why = (cause.reason or "no reason given").replace("_", " ").lower()
-                return DeviceRefusedError(f"TLS with {where} came to nothing: {why}")
+                text = f"TLS with {where} came to nothing: {why}"
+                return DeviceRefusedError(text) if "alert" in why else DeviceGarbledError(text)
     for cause in causes:
         if isinstance(cause, socket.gaierror):
             return DeviceSilentError(f"nobody knows the address of {where}")

@@ -115,6 +115,10 @@ class HttpTalk(Protocol):
         """
         ...
 
+    async def close(self) -> None:
+        """Close the connection of these exchanges; safe to call twice."""
+        ...
+
 
 class HttpTransport(Protocol):
     """A way to one device."""
@@ -123,8 +127,8 @@ class HttpTransport(Protocol):
         """Return the exchanges of a new act."""
         ...
 
-    async def presented(self) -> str:
-        """Return the fingerprint of the certificate that the device shows, or "".
+    async def presented(self, *, timeout_s: float) -> str:
+        """Return the fingerprint of the certificate that the device shows, or "", in time.
 
         No request is sent, and nothing is accepted.
         """

@@ -290,8 +290,9 @@ async def test_tls_where_the_device_speaks_plain_http_is_explained(apache: Apach
 
     outcome = await done(driver, Act.STOP)
 
-    assert outcome.verdict is Verdict.REFUSED
-    assert "TLS" in outcome.evidence
+    assert outcome.verdict is Verdict.GARBLED
+    assert "wrong version number" in outcome.evidence
+    assert "check scheme, port" in outcome.advice
     assert outcome.sent == ()
 
 
