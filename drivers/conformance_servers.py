@@ -205,6 +205,7 @@ def in_bytes(address: str, port: int) -> AbstractAsyncContextManager[Server]:
                 await writer.drain()
                 await asyncio.sleep(0)
         finally:
+            far_writer.close()  # first, since what follows may be cancelled
             await _end(asking)
             await _close(far_writer)
 
