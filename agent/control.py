@@ -185,7 +185,8 @@ def ask(
             connection.settimeout(timeout_s)
             with _short_path(folder) as path:
                 connection.connect(path)
-            connection.sendall(line)
+            with suppress(BrokenPipeError):  # turned away: the answer, already there, says why
+                connection.sendall(line)
             answer = b""
             while not answer.endswith(b"\n"):
                 connection.settimeout(max(0.001, until - monotonic()))

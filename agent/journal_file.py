@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -127,6 +128,7 @@ def open_to_write(
     """
     with suppress(FileExistsError):
         path.touch(mode=0o640, exist_ok=False)
+        _sync(path.parent)
     connection = sqlite3.connect(
         path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False, factory=factory
     )
@@ -141,6 +143,15 @@ def open_to_write(
         connection.close()
         raise
     return connection
+
+
+def _sync(folder: Path) -> None:
+    """Make the names in *folder* durable, as its files are."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def check_whole(connection: sqlite3.Connection) -> None:
@@ -172,6 +183,7 @@ def set_aside(path: Path, now_utc: datetime) -> Path:
     for suffix in reversed(_SIDE_FILES):  # the file itself last: until then this can be repeated
         with suppress(FileNotFoundError):
             path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
+    _sync(path.parent)
     kept = sorted(p for p in path.parent.glob(f"{path.name}.damaged-*") if _is_main(p))
     for old in kept[:-SET_ASIDE_KEPT]:
         for suffix in _SIDE_FILES:

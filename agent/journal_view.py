@@ -134,7 +134,7 @@ def as_json(row: Row) -> dict[str, Any]:
         "synced": row.synced,
         "dry": row.dry,
         "kind": row.kind,
-        "version": row.version,
+        "event_version": row.version,
     }
     try:
         body = json.loads(row.body)
@@ -205,7 +205,7 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
         case ReadingTaken(reading=reading):
             return f"{reading.unit}: {_reading(reading)}"
         case PollMissed(unit=unit, why=why):
-            return f"{unit}: no answer: {why}"
+            return f"{unit}: poll missed: {why}"
         case SupplyJudged(unit=unit, supply=supply, why=why):
             return f"{unit}: the supply is {supply.value}: {why}"
         case OrderGiven(order=order):
