@@ -14,7 +14,7 @@ from pydantic import JsonValue
 
 from drivers.errors import DeviceRefusedError
 from drivers.http_settings import PLACEHOLDER, Call
-from drivers.transports.http_messages import HttpRequest
+from drivers.transports.http_messages import HttpRequest, merged
 
 MASK = "***"
 TOKEN_MASK = "<token>"
@@ -72,9 +72,9 @@ class Renderer:
         real = self._values(session)
         shown = {"user": self.user, "password": MASK, "token": TOKEN_MASK}
         content_type, body = _body(call, real, is_shown=False)
-        headers = {"Content-Type": content_type} if content_type else {}
-        templates = {**self.headers, **call.headers}
-        headers |= {name: _fill(text, real, _as_it_is) for name, text in templates.items()}
+        templates = merged(self.headers, call.headers)
+        filled = {name: _fill(text, real, _as_it_is) for name, text in templates.items()}
+        headers = merged({"Content-Type": content_type} if content_type else {}, filled)
         listed = [f"{n}: {_fill(text, shown, _as_it_is)}" for n, text in templates.items()]
         if session.token is not None and self.token_header:
             headers[self.token_header] = f"{self.token_prefix}{session.token}"

@@ -37,6 +37,7 @@ from drivers.transports.http_messages import (
     HttpRequest,
     HttpTalk,
     Trust,
+    merged,
 )
 from drivers.transports.pinning import PinMismatchError, PinnedContext, for_people
 
@@ -45,6 +46,8 @@ CONNECT_S = 5.0
 
 KEEP_S = 5.0
 """How long an idle connection of an act is kept: to poll over, too short to go stale."""
+
+_OWN_HEADERS = {"Accept": "*/*", "Accept-Encoding": "identity", "User-Agent": "lastwatt"}
 
 for _name in ("httpx2", "httpcore2"):  # at debug level they log headers, cookies included
     logging.getLogger(_name).setLevel(logging.WARNING)
@@ -89,7 +92,7 @@ class LiveHttp:
                 )
         except PinMismatchError as error:
             return error.presented
-        except (OSError, TimeoutError):
+        except (OSError, TimeoutError, ValueError):  # ValueError: the address is no name at all
             return ""
         raise AssertionError("a context that pins nothing accepted a certificate")
 
@@ -196,11 +199,11 @@ class _LiveTalk:
         extensions: dict[str, Any] = {"timeout": waits, "trace": trace}
         if self._trust.name:
             extensions["sni_hostname"] = self._trust.name
-        own = {"Accept": "*/*", "Accept-Encoding": "identity", "User-Agent": "lastwatt"}
+        headers = merged(_OWN_HEADERS, request.headers)
         return httpx2.Request(
             request.method,
             self._endpoint.url(request.path),
-            headers=[(n.encode(), v.encode()) for n, v in {**own, **request.headers}.items()],
+            headers=[(name.encode(), value.encode()) for name, value in headers.items()],
             content=request.body,
             extensions=extensions,
         )
@@ -247,6 +250,7 @@ class _LiveTalk:
             return _not_sent(error, where, self._trust)
         match error:
             case httpx2.LocalProtocolError():
+                self._sent.pop()  # refused by the library, after all, before a byte was written
                 return DeviceRefusedError(
                     f"HTTP cannot carry this request to {where}: a header holds a line end"
                 )
@@ -383,5 +387,7 @@ def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
             why = os.strerror(cause.errno).lower()  # asyncio's own text names a tuple
             return DeviceSilentError(f"nobody answers at {where}: {why}")
     if isinstance(error, httpx2.InvalidURL | ValueError):
-        return DeviceRefusedError(f"HTTP cannot carry this request to {where}: check its path")
+        return DeviceRefusedError(
+            f"HTTP cannot carry this request to {where}: check address and path"
+        )
     return DeviceSilentError(f"nobody answers at {where} in time")

@@ -137,3 +137,9 @@ class HttpTransport(Protocol):
     async def close(self) -> None:
         """Close every connection; safe to call twice."""
         ...
+
+
+def merged(under: Mapping[str, str], over: Mapping[str, str]) -> dict[str, str]:
+    """Return the headers of both; of the same name, however written, those of *over*."""
+    names = {name.lower() for name in over}
+    return {n: v for n, v in under.items() if n.lower() not in names} | dict(over)

@@ -348,7 +348,7 @@ async def test_a_token_that_no_header_can_carry_is_refused() -> None:
 
     assert outcome.verdict is Verdict.REFUSED
     assert "line end" in outcome.evidence
-    assert len(peer.requests) == 1
+    assert len(peer.requests) == len(outcome.sent) == 1
 
 
 @pytest.mark.parametrize(
@@ -392,6 +392,17 @@ async def test_a_proxy_of_the_environment_is_ignored() -> None:
         said, _ = await child.communicate()
 
     assert said.decode().strip() == "done"
+
+
+async def test_a_header_of_the_file_replaces_ours_however_it_is_written() -> None:
+    """Two Content-Types, or two Accepts, are one too many for a small device."""
+    headers = {"content-type": "application/vnd.yard+json", "ACCEPT": "application/json"}
+    async with raw_peer(says(STOPPING)) as peer:
+        await done(http_driver(peer.port, stop={**STOP, "headers": headers}), Act.STOP)
+
+    head = peer.requests[0].lower()
+    assert (head.count(b"content-type:"), head.count(b"accept:")) == (1, 1)
+    assert b"content-type: application/vnd.yard+json\r\n" in head
 
 
 # Several requests in one act
