@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,7 +27,10 @@ class LoopClock:
 
     async def sleep(self, seconds: float) -> None:
         """Return after *seconds*, at once if that is not positive."""
-        await asyncio.sleep(max(0.0, seconds))
+        # The virtual site's loop holds its faster time back while anybody talks; here nobody does.
+        resting = getattr(asyncio.get_running_loop(), "resting", nullcontext)
+        with resting():
+            await asyncio.sleep(max(0.0, seconds))
 
 
 def boot_id() -> str:

@@ -43,7 +43,8 @@ class Nature:
     Attributes:
         watts: draw at its plug while it is on in any phase, without what it feeds.
         standby_w: draw while it is off and its feed is not; what keeps its network card listening.
-        stop_s: from the order to power off until it is off, its files closed before.
+        stop_s: from the order to power off until it is off, once its files are closed.
+        hush_s: how long before it is off its network has fallen silent; disks are still written.
         start_s: from power on until it serves.
         starts_with_power: whether it starts when its feed comes back, as some are set to.
         mac: hardware address that wakes it, "" where nothing does.
@@ -54,9 +55,23 @@ class Nature:
     watts: float
     standby_w: float = 1.0
     stop_s: float = 20.0
+    hush_s: float = 0.0
     start_s: float = 45.0
     starts_with_power: bool = False
     mac: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The files that a machine records into.
+
+    Attributes:
+        streams: how many are open while it records: one a camera.
+        closing_s: how long closing all of them takes.
+    """
+
+    streams: int = 2
+    closing_s: float = 8.0
 
 
 @dataclass(slots=True)
@@ -102,10 +117,10 @@ class Machine:
         self.phase = Phase.RUNNING
         self.powered = True
         self.fate = Fate()
-        self._loop = asyncio.get_running_loop()
+        self._loop: asyncio.AbstractEventLoop = asyncio.get_running_loop()
         self._face = face
         self._on_change = on_change
-        self._next: asyncio.TimerHandle | None = None
+        self._timers: list[asyncio.TimerHandle] = []
 
     @property
     def watts(self) -> float:
@@ -129,7 +144,9 @@ class Machine:
             return
         self.fate.told_at = self.fate.told_at or self._loop.time()
         self.phase = Phase.STOPPING
-        self._after(self._closing_s() + self.nature.stop_s, self._is_off)
+        off_s = self._closing_s() + self.nature.stop_s
+        self._after(max(0.0, off_s - self.nature.hush_s), self._hide)
+        self._after(off_s, self._is_off)
 
     def wake(self) -> None:
         """Start, if it is off and its feed is there: the magic packet has come."""
@@ -175,6 +192,7 @@ class Machine:
             self._face.close()
 
     def _start(self) -> None:
+        self._cancel()
         self.phase = Phase.STARTING
         self._after(self.nature.start_s, self._is_on)
         self._on_change()
@@ -184,16 +202,87 @@ class Machine:
         self._show()
 
     def _is_off(self) -> None:
+        self._cancel()
         self.phase = Phase.OFF
         self.fate.off_at = self.fate.off_at or self._loop.time()
         self._hide()
         self._on_change()
 
     def _after(self, seconds: float, then: Callable[[], None]) -> None:
-        self._cancel()
-        self._next = self._loop.call_later(seconds, then)
+        self._timers.append(self._loop.call_later(seconds, then))
 
     def _cancel(self) -> None:
-        if self._next is not None:
-            self._next.cancel()
-            self._next = None
+        for timer in self._timers:
+            timer.cancel()
+        self._timers.clear()
+
+
+class RecordingMachine(Machine):
+    """A machine that records into files, which take their time to close.
+
+    Power that goes before they are closed leaves them damaged. It records from the beginning.
+    """
+
+    def __init__(
+        self, nature: Nature, face: Face | None, files: Files, *, on_change: Callable[[], None]
+    ) -> None:
+        """Build it recording into *files*; the rest is as in Machine."""
+        super().__init__(nature, face, on_change=on_change)
+        self._files = files
+        self._closed: asyncio.TimerHandle | None = None
+        self.recording = True
+        self.open_files = files.streams
+        self.damaged = False
+
+    def stop_recording(self) -> None:
+        """Close the files, from now on, and record no more."""
+        if not self.recording:
+            return
+        self.recording = False
+        self._closed = self._loop.call_later(self._files.closing_s, self._files_closed)
+
+    def start_recording(self) -> None:
+        """Open new files and record; what was still being closed is closed at once."""
+        self._forget_closing()
+        self.recording, self.open_files = True, self._files.streams
+
+    def power_off(self) -> None:
+        """Close the files, then power off."""
+        if self.phase is Phase.RUNNING:
+            self.stop_recording()
+        super().power_off()
+
+    def power_goes(self) -> None:
+        """Lose power; files that are open are damaged."""
+        if self.powered and self.open_files:
+            self.damaged = True
+        super().power_goes()
+        self._forget_closing()
+        self.recording, self.open_files = False, 0
+
+    def close(self) -> None:
+        """Let go of every timer and socket; safe to call twice."""
+        self._forget_closing()
+        super().close()
+
+    def _closing_s(self) -> float:
+        return 0.0 if self._closed is None else max(0.0, self._closed.when() - self._loop.time())
+
+    def _damage(self) -> str:
+        if self.open_files:
+            return f"its power went with {self.open_files} recordings open"
+        return super()._damage()
+
+    def _is_on(self) -> None:
+        super()._is_on()
+        self.start_recording()
+
+    def _files_closed(self) -> None:
+        self._closed, self.open_files = None, 0
+        if self.fate.quiesced_at is None:
+            self.fate.quiesced_at = self._loop.time()
+
+    def _forget_closing(self) -> None:
+        if self._closed is not None:
+            self._closed.cancel()
+            self._closed = None

@@ -12,12 +12,15 @@ import functools
 import selectors
 import threading
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from typing import ParamSpec, Protocol, TypeVar
+from contextvars import ContextVar
+from typing import Protocol
 
-_P = ParamSpec("_P")
-_T = TypeVar("_T")
+from agent.source import Source, UnitIdentity
+from drivers.base import Act, Driver, Outcome, Repeat, Stage
+from policies.model import Reading
+
 Ready = list[tuple[selectors.SelectorKey, int]]
 
 DEFAULT_FACTOR = 60.0
@@ -40,6 +43,24 @@ class Pace(Protocol):
         None waits for ever, zero or less not at all.
         """
         ...
+
+
+class _Hold:
+    """One conversation's hold on the pace; it lets go while the conversation rests."""
+
+    __slots__ = ("is_over", "rests")
+
+    def __init__(self) -> None:
+        self.rests = 0
+        self.is_over = False
+
+    @property
+    def counts(self) -> bool:
+        return not self.is_over and not self.rests
+
+
+_holds: ContextVar[tuple[_Hold, ...]] = ContextVar("_holds", default=())
+"""The holds that the running task (or thread) is inside of."""
 
 
 class SpedUpPace:
@@ -88,11 +109,29 @@ class SpedUpPace:
     @contextmanager
     def at_real_pace(self) -> Iterator[None]:
         """Hold time to real pace; holds are counted, so that they may nest and overlap."""
-        self._count(+1)
+        hold = _Hold()
+        with self._lock:
+            self._shift(+1)
+        token = _holds.set((*_holds.get(), hold))
         try:
             yield
         finally:
-            self._count(-1)
+            _holds.reset(token)
+            self._revise((hold,), _end)
+
+    @contextmanager
+    def resting(self) -> Iterator[None]:
+        """Let go of the holds that the running task is inside of: it waits, and nobody talks.
+
+        A driver asks, waits a while and asks again, all in one act that is held to real pace;
+        only its waiting can hurry.
+        """
+        holds = _holds.get()
+        self._revise(holds, _rest)
+        try:
+            yield
+        finally:
+            self._revise(holds, _go_on)
 
     def on_speed_up(self, wake: Callable[[], None]) -> Callable[[], None]:
         """Call *wake* whenever time begins to hurry, from any thread; return how to undo that.
@@ -106,15 +145,35 @@ class SpedUpPace:
     def _reached(self, real: float) -> float:
         return self._since + max(0.0, real - self._since_real) * self.rate
 
-    def _count(self, change: int) -> None:
+    def _revise(self, holds: tuple[_Hold, ...], how: Callable[[_Hold], None]) -> None:
         with self._lock:
-            real = self._real()
-            self._since, self._since_real = self._reached(real), real
-            self._conversations += change
-            hurries = not self._conversations
+            before = sum(hold.counts for hold in holds)
+            for hold in holds:
+                how(hold)
+            change = sum(hold.counts for hold in holds) - before
+            hurries = self._shift(change)
         if hurries:
             for wake in tuple(self._watchers):
                 wake()
+
+    def _shift(self, change: int) -> bool:
+        """Begin a segment with so many conversations more; say whether time hurries from now on."""
+        real = self._real()
+        self._since, self._since_real = self._reached(real), real
+        self._conversations += change
+        return change < 0 and not self._conversations
+
+
+def _end(hold: _Hold) -> None:
+    hold.is_over = True
+
+
+def _rest(hold: _Hold) -> None:
+    hold.rests += 1
+
+
+def _go_on(hold: _Hold) -> None:
+    hold.rests -= 1
 
 
 class _PacedSelector(selectors.DefaultSelector):
@@ -149,6 +208,10 @@ class PacedLoop(asyncio.SelectorEventLoop):
         """Hold time to real pace while the context lasts; may nest, overlap, and cross threads."""
         return self.pace.at_real_pace()
 
+    def resting(self) -> AbstractContextManager[None]:
+        """Let time hurry while the running task, though inside `at_real_pace`, only waits."""
+        return self.pace.resting()
+
     def close(self) -> None:
         """Close the loop and let go of its pace, which may go on without it."""
         if self._unwatch is not None:
@@ -174,12 +237,56 @@ def real_pace() -> AbstractContextManager[None]:
     return loop.at_real_pace() if isinstance(loop, PacedLoop) else nullcontext()
 
 
-def conversing(talk: Callable[_P, Awaitable[_T]]) -> Callable[_P, Awaitable[_T]]:
-    """Wrap a coroutine function so that each call of it runs at real pace."""
+class PacedDriver:
+    """A driver whose acts are conversations at real pace, but for the waits within them."""
 
-    @functools.wraps(talk)
-    async def paced(*args: _P.args, **kwargs: _P.kwargs) -> _T:
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+
+    @property
+    def acts(self) -> Mapping[Act, Repeat]:
+        """What the driver can do."""
+        return self._driver.acts
+
+    async def perform(self, act: Act, *, deadline_at: float) -> Outcome:
+        """Do one act; see Driver."""
         with real_pace():
-            return await talk(*args, **kwargs)
+            return await self._driver.perform(act, deadline_at=deadline_at)
 
-    return paced
+    async def close(self) -> None:
+        """Let go of every connection."""
+        await self._driver.close()
+
+
+class PacedSource:
+    """A source of readings that is asked at real pace."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+
+    async def read(self, *, deadline_at: float) -> Reading:
+        """Return a reading taken now; see Source."""
+        with real_pace():
+            return await self._source.read(deadline_at=deadline_at)
+
+    async def identify(self, *, deadline_at: float) -> UnitIdentity:
+        """Return what the unit says of itself; see Source."""
+        with real_pace():
+            return await self._source.identify(deadline_at=deadline_at)
+
+    async def close(self) -> None:
+        """Let go of what is held for this unit."""
+        await self._source.close()
+
+
+def paced_drivers(
+    drivers: Mapping[str, Mapping[Stage, Driver]],
+) -> Mapping[str, Mapping[Stage, Driver]]:
+    """Return the drivers, each behind a PacedDriver; one that serves several stages stays one."""
+    paced = {
+        id(driver): PacedDriver(driver) for each in drivers.values() for driver in each.values()
+    }
+    return {
+        device: {stage: paced[id(driver)] for stage, driver in stages.items()}
+        for device, stages in drivers.items()
+    }

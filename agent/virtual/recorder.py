@@ -14,7 +14,6 @@ closed leaves them damaged, and no interface will say so until somebody looks.
 
 from __future__ import annotations
 
-import asyncio
 import hmac
 import json
 import secrets
@@ -27,10 +26,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from agent.virtual.machine import Machine, Nature, Phase
+from agent.virtual.machine import Files, Nature, Phase, RecordingMachine
 from agent.virtual.web import Identity, WebFace
 
 TOKEN_HEADER = "X-Session"
+_TWO_FILES = Files()
 
 _Answer = Callable[[Request], Awaitable[Response]]
 
@@ -43,7 +43,7 @@ class Account:
     password: str = field(repr=False)
 
 
-class VirtualRecorder(Machine):
+class VirtualRecorder(RecordingMachine):
     """A recorder that runs and records from the beginning."""
 
     def __init__(
@@ -53,92 +53,27 @@ class VirtualRecorder(Machine):
         *,
         address: str,
         on_change: Callable[[], None],
-        closing_s: float = 8.0,
-        streams: int = 2,
+        files: Files = _TWO_FILES,
     ) -> None:
-        """Build it recording; `open` makes it listen.
-
-        Args:
-            nature: what it is.
-            account: the one login that it has.
-            address: numeric; the port is any free one.
-            on_change: see Machine.
-            closing_s: how long closing its files takes.
-            streams: how many cameras it records, each into a file of its own.
-        """
+        """Build it recording; `open` makes it listen at *address*, numeric, on any free port."""
         self.identity = Identity(name=nature.name, address=address)
         self._web = WebFace(self._application(), address=address, identity=self.identity)
-        super().__init__(nature, self._web, on_change=on_change)
+        super().__init__(nature, self._web, files, on_change=on_change)
         self._account = account
-        self._closing_takes_s = closing_s
-        self._streams = streams
         self._tokens: set[str] = set()
-        self._closed: asyncio.TimerHandle | None = None
-        self.recording = True
-        self.open_files = streams
-        self.damaged = False
 
     @property
     def address(self) -> tuple[str, int]:
         """Where its interface is, over TLS, once open."""
         return self._web.address
 
-    def stop_recording(self) -> None:
-        """Close the files, from now on, and record no more."""
-        if not self.recording:
-            return
-        self.recording = False
-        self._closed = self._loop.call_later(self._closing_takes_s, self._files_closed)
-
-    def start_recording(self) -> None:
-        """Open new files and record; what was still being closed is closed at once."""
-        self._forget_closing()
-        self.recording, self.open_files = True, self._streams
-
-    def power_off(self) -> None:
-        """Close the files, then power off."""
-        if self.phase is Phase.RUNNING:
-            self.stop_recording()
-        super().power_off()
-
-    def close(self) -> None:
-        """Let go of every timer and socket; safe to call twice."""
-        self._forget_closing()
-        super().close()
-
-    def power_goes(self) -> None:
-        """Lose power; files that are open are damaged."""
-        if self.powered and self.open_files:
-            self.damaged = True
-        super().power_goes()
-        self._forget_closing()
-        self.recording, self.open_files = False, 0
-
-    def _closing_s(self) -> float:
-        return 0.0 if self._closed is None else max(0.0, self._closed.when() - self._loop.time())
-
     def _damage(self) -> str:
-        if not self.open_files:
-            return ""
-        return f"its power went with {self.open_files} recordings open"
-
-    def _files_closed(self) -> None:
-        self._closed, self.open_files = None, 0
-        if self.fate.quiesced_at is None:
-            self.fate.quiesced_at = self._loop.time()
-
-    def _forget_closing(self) -> None:
-        if self._closed is not None:
-            self._closed.cancel()
-            self._closed = None
+        """Nothing but open recordings can break: its system's own disk is never written."""
+        return super()._damage() if self.open_files else ""
 
     def _hide(self) -> None:
         super()._hide()
         self._tokens.clear()
-
-    def _is_on(self) -> None:
-        super()._is_on()
-        self.start_recording()
 
     # Its interface.
 

@@ -4,13 +4,24 @@ import random
 import socket
 import threading
 import time
-from collections.abc import Coroutine, Iterator
+from collections.abc import Coroutine, Iterator, Mapping
 from fractions import Fraction
 from typing import Any
 
 import pytest
 
-from agent.virtual.pace import PacedLoop, Ready, SpedUpPace, conversing, real_pace
+from agent.clock import LoopClock
+from agent.source import UnitIdentity
+from agent.virtual.pace import (
+    PacedLoop,
+    PacedSource,
+    Ready,
+    SpedUpPace,
+    paced_drivers,
+    real_pace,
+)
+from drivers.base import Act, Outcome, Repeat, Stage, Verdict
+from policies.model import Reading
 
 
 class HandDriven:
@@ -97,6 +108,82 @@ def test_time_stays_slow_until_the_last_conversation_ends() -> None:
         real.at += 1.0
 
     assert pace.now() - began == 2.0
+
+
+def test_a_conversation_that_only_waits_lets_time_hurry() -> None:
+    """A driver that watches a device go off for a minute would take a real minute."""
+    real = HandDriven()
+    pace = SpedUpPace(60.0, real=real)
+    began = pace.now()
+
+    with pace.at_real_pace():
+        real.at += 1.0
+        with pace.resting():
+            real.at += 1.0
+        real.at += 1.0
+
+    assert pace.now() - began == 62.0
+    assert pace.rate == 60.0
+
+
+def test_one_that_waits_does_not_rush_another_that_talks() -> None:
+    """Two devices are told at once: one's waiting must not cost the other its handshake."""
+    pace = SpedUpPace(60.0, real=HandDriven())
+    seen: list[float] = []
+
+    async def wait(talking: asyncio.Event, waiting: asyncio.Event) -> None:
+        with pace.at_real_pace(), pace.resting():
+            waiting.set()
+            await talking.wait()
+
+    async def talk(talking: asyncio.Event, waiting: asyncio.Event) -> None:
+        await waiting.wait()
+        seen.append(pace.rate)
+        with pace.at_real_pace():
+            seen.append(pace.rate)
+            talking.set()
+            await asyncio.sleep(0)
+        seen.append(pace.rate)
+
+    async def both() -> None:
+        events = asyncio.Event(), asyncio.Event()
+        await asyncio.gather(wait(*events), talk(*events))
+
+    asyncio.run(both())
+    assert seen == [60.0, 1.0, 60.0]
+
+
+def test_resting_outside_any_conversation_changes_nothing() -> None:
+    """The clock's every sleep would upset the count of those who talk."""
+    pace = SpedUpPace(60.0, real=HandDriven())
+
+    with pace.resting():
+        outside = pace.rate
+    with pace.at_real_pace():
+        inside = pace.rate
+
+    assert (outside, inside, pace.rate) == (60.0, 1.0, 60.0)
+
+
+def test_a_task_that_outlives_the_conversation_it_came_from_holds_nothing() -> None:
+    """A driver's forgotten task would leave the site at real pace for ever."""
+    pace = SpedUpPace(60.0, real=HandDriven())
+
+    async def linger(go: asyncio.Event) -> None:
+        with pace.resting():
+            await go.wait()
+
+    async def main() -> tuple[float, float]:
+        go = asyncio.Event()
+        with pace.at_real_pace():
+            task = asyncio.create_task(linger(go))
+            await asyncio.sleep(0)
+        after = pace.rate
+        go.set()
+        await task
+        return after, pace.rate
+
+    assert asyncio.run(main()) == (60.0, 60.0)
 
 
 def test_a_conversation_that_fails_lets_time_go_again() -> None:
@@ -205,7 +292,8 @@ async def _expect_silence(peer: tuple[str, int]) -> None:
 
 
 async def _expect_answer(peer: tuple[str, int]) -> None:
-    assert await conversing(ask)(peer) == b"here\n"
+    with real_pace():
+        assert await ask(peer) == b"here\n"
 
 
 def test_a_thread_that_ends_its_talk_wakes_the_loop() -> None:
@@ -238,8 +326,12 @@ def test_a_thread_that_ends_its_talk_wakes_the_loop() -> None:
 
 async def test_on_an_ordinary_loop_real_pace_changes_nothing() -> None:
     """The agent of a real site would need the virtual site's loop."""
+    loop = asyncio.get_running_loop()
     with real_pace():
-        assert await conversing(asyncio.sleep)(0, "back") == "back"
+        began = loop.time()
+        await asyncio.sleep(0.05)
+
+    assert 0.05 <= loop.time() - began < 2.0
 
 
 def test_a_closed_loop_lets_go_of_its_pace() -> None:
@@ -253,3 +345,83 @@ def test_a_closed_loop_lets_go_of_its_pace() -> None:
         pass
 
     assert loop.is_closed()
+
+
+class WatchingDriver:
+    """A driver that looks, waits a virtual minute by the agent's own clock, and looks again."""
+
+    def __init__(self) -> None:
+        self.rates: list[float] = []
+        self.closed = 0
+        self.acts: Mapping[Act, Repeat] = {Act.CONFIRM_GONE: Repeat.SAFE}
+
+    async def perform(self, act: Act, *, deadline_at: float) -> Outcome:
+        clock, pace = LoopClock(), _pace()
+        self.rates.append(pace.rate)
+        waiting = asyncio.ensure_future(clock.sleep(60.0))
+        await asyncio.sleep(0)
+        self.rates.append(pace.rate)
+        await waiting
+        self.rates.append(pace.rate)
+        return Outcome(act, Verdict.DONE, f"by {deadline_at:g}")
+
+    async def close(self) -> None:
+        self.closed += 1
+
+
+def _pace() -> SpedUpPace:
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, PacedLoop)
+    return loop.pace
+
+
+def test_a_paced_driver_talks_at_real_pace_and_waits_at_full() -> None:
+    """The demo would either time out healthy devices, or last as long as their shutdowns."""
+    inner = WatchingDriver()
+    paced = paced_drivers({"PC": {Stage.STOP: inner, Stage.VERIFY: inner}})["PC"]
+
+    async def act() -> None:
+        outcome = await paced[Stage.STOP].perform(Act.CONFIRM_GONE, deadline_at=7.0)
+        assert outcome.evidence == "by 7"
+        await paced[Stage.STOP].close()
+
+    took_s = run_paced(act())
+
+    assert inner.rates == [1.0, 60.0, 1.0]
+    assert 1.0 <= took_s < 20.0
+    assert inner.closed == 1
+    assert paced[Stage.STOP] is paced[Stage.VERIFY]
+    assert paced[Stage.STOP].acts == inner.acts
+
+
+class SlowSource:
+    """A source that notes the pace at which it is asked."""
+
+    def __init__(self) -> None:
+        self.rates: list[float] = []
+
+    async def read(self, *, deadline_at: float) -> Reading:
+        self.rates.append(_pace().rate)
+        return Reading("cabinet", at=deadline_at)
+
+    async def identify(self, *, deadline_at: float) -> UnitIdentity:
+        self.rates.append(_pace().rate)
+        return UnitIdentity(name="cabinet")
+
+    async def close(self) -> None:
+        self.rates.append(0.0)
+
+
+def test_a_paced_source_is_asked_at_real_pace() -> None:
+    """A unit that answers in 20 ms would be taken for one that needs more than a second."""
+    inner = SlowSource()
+
+    async def read() -> None:
+        paced = PacedSource(inner)
+        assert (await paced.read(deadline_at=5.0)).at == 5.0
+        assert (await paced.identify(deadline_at=5.0)).name == "cabinet"
+        await paced.close()
+
+    run_paced(read())
+
+    assert inner.rates == [1.0, 1.0, 0.0]

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from agent.virtual.machine import Nature, Phase
+from agent.virtual.machine import Files, Nature, Phase
 from agent.virtual.pace import PacedLoop
 from agent.virtual.recorder import Account, VirtualRecorder
 from policies.model import Role
@@ -84,7 +84,7 @@ async def recorder(changes: list[float] | None = None) -> AsyncIterator[VirtualR
         ACCOUNT,
         address="127.0.0.8",
         on_change=lambda: changes.append(made.watts) if changes is not None else None,
-        closing_s=8.0,
+        files=Files(streams=2, closing_s=8.0),
     )
     made.open()
     try:
