@@ -243,7 +243,6 @@ def _listen(folder: Path) -> socket.socket:
         with _short_path(folder) as path:
             Path(path).unlink(missing_ok=True)
             listener.bind(path)
-            Path(path).chmod(0o600)
         listener.listen(CONNECTIONS)
         listener.setblocking(False)
     except BaseException:

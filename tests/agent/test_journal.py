@@ -21,6 +21,7 @@ from agent.journal_file import NAME, SNAPSHOTS_KEPT, open_to_write
 from agent.journal_view import site_facts
 from agent.journal_writer import JournalWriter, Trouble
 from agent.state_lock import StateLock
+from agent.virtual.pace import PacedLoop, SpedUpPace
 from policies.model import Task
 from policies.state import (
     Ending,
@@ -566,6 +567,30 @@ async def test_a_stuck_disk_holds_up_nobody_twice(tmp_path: Path, clock: FakeClo
     assert [row.at for row in held(tmp_path)] == [100.0, *(101.0 + n for n in range(10))]
     assert len(said) == 2
     await journal.close()
+
+
+def test_the_half_second_is_a_real_one_in_a_loop_that_hurries(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    """In the demo, at sixty seconds a second, a good disk would else be called slow."""
+    disk = StuckDisk()
+
+    async def commit_twice() -> tuple[bool, bool, float]:
+        journal = open_journal(tmp_path, clock, connect=disk.connect)
+        good = await journal.commit(given(100.0))
+        disk.gate.clear()
+        began = time.monotonic()
+        stuck = await journal.commit(given(101.0))
+        took_s = time.monotonic() - began
+        disk.gate.set()
+        await journal.close()
+        return good, stuck, took_s
+
+    with asyncio.Runner(loop_factory=lambda: PacedLoop(SpedUpPace(60.0))) as runner:
+        good, stuck, took_s = runner.run(commit_twice())
+
+    assert (good, stuck) == (True, False)
+    assert 0.4 < took_s < BOUND_S
 
 
 async def test_closing_on_a_stuck_disk_ends_in_time_and_keeps_the_lock(
