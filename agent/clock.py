@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,6 +32,11 @@ class LoopClock:
         resting = getattr(asyncio.get_running_loop(), "resting", nullcontext)
         with resting():
             await asyncio.sleep(max(0.0, seconds))
+
+
+def real_monotonic() -> float:
+    """Return real seconds, for threads and disks, which do not hurry when a site's time does."""
+    return time.monotonic()
 
 
 def boot_id() -> str:

@@ -10,7 +10,6 @@ import asyncio
 import json
 import os
 import socket
-import time
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any
 
 import structlog
 
+from agent.clock import real_monotonic
 from agent.state_lock import StateLock, holder_of
 from drivers.errors import LastwattError
 
@@ -162,7 +162,7 @@ def ask(
     request: Mapping[str, Any],
     *,
     timeout_s: float = 10.0,
-    monotonic: Callable[[], float] = time.monotonic,
+    monotonic: Callable[[], float] = real_monotonic,
 ) -> dict[str, Any]:
     """Ask the agent that works in *folder*, and return its answer.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import functools
-import sqlite3
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -19,6 +18,8 @@ from agent.journal_codec import VERSION, encode, kind_of
 from agent.journal_file import (
     NAME,
     READING_KINDS,
+    Connection,
+    DiskError,
     Row,
     check_whole,
     insert,
@@ -208,13 +209,13 @@ class Journal:
 
     # Opening
 
-    def _prepare(self, connect: Connect) -> sqlite3.Connection | None:
+    def _prepare(self, connect: Connect) -> Connection | None:
         """Open the file, or a new one in place of a damaged one; None where the disk forbids."""
         try:
             return _open_whole(connect, self._path)
         except JournalError as error:
             why = str(error)
-        except (sqlite3.Error, OSError) as error:
+        except (DiskError, OSError) as error:
             if not is_damage(error):
                 self._troubles.append(
                     f"the journal {self._path} cannot be opened to write: {error}"
@@ -229,11 +230,11 @@ class Journal:
                 "one was begun; keep that file, and check the disk"
             )
             return _open_whole(connect, self._path)
-        except (sqlite3.Error, OSError, JournalError) as error:
+        except (DiskError, OSError, JournalError) as error:
             self._troubles.append(f"no new journal could be begun: {error}")
             return None
 
-    def _connect(self, connect: Connect, path: Path) -> sqlite3.Connection:
+    def _connect(self, connect: Connect, path: Path) -> Connection:
         connection = connect(path)
         for name, value in self._facts.copy().items():
             keep_fact(connection, name, value)
@@ -241,11 +242,11 @@ class Journal:
 
     # Writing
 
-    def _writes(self, events: Iterable[Event]) -> list[Callable[[sqlite3.Connection], None]]:
+    def _writes(self, events: Iterable[Event]) -> list[Callable[[Connection], None]]:
         utc = _rfc3339(self._utc())
         monotonic = self._monotonic()
         synced = self._synced()
-        writes: list[Callable[[sqlite3.Connection], None]] = []
+        writes: list[Callable[[Connection], None]] = []
         for event in events:
             self._newest_at = max(self._newest_at, event.at)
             row = Row(
@@ -285,12 +286,12 @@ class Journal:
         self.on_trouble(trouble.text)
 
 
-def _open_whole(connect: Connect, path: Path) -> sqlite3.Connection:
+def _open_whole(connect: Connect, path: Path) -> Connection:
     connection = connect(path)
     try:
         check_whole(connection)
     except BaseException:
-        with suppress(sqlite3.Error):
+        with suppress(DiskError):
             connection.close()
         raise
     return connection

@@ -16,6 +16,10 @@ from typing import Any
 from agent.errors import JournalError
 from agent.journal_codec import VERSION
 
+Connection = sqlite3.Connection
+DiskError = sqlite3.Error
+"""What a connection raises; `is_damage` tells a damaged file from a disk out of reach or room."""
+
 NAME = "journal.db"
 READING_KINDS = ("took_reading", "missed_poll")
 """Kinds that every poll makes; kept for less time than the rest."""

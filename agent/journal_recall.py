@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from pathlib import Path
 
 from agent.errors import JournalError
 from agent.journal_codec import damaged, decode, decode_state
-from agent.journal_file import Row, newest_rows, reading, rows_after, snapshots
+from agent.journal_file import Connection, Row, newest_rows, reading, rows_after, snapshots
 from policies.model import Site
 from policies.state import SiteState, fold, initial
 
@@ -89,7 +88,7 @@ class Memory:
             troubles=(*self._troubles, *more),
         )
 
-    def _take_snapshot(self, connection: sqlite3.Connection) -> int:
+    def _take_snapshot(self, connection: Connection) -> int:
         """Begin with the newest snapshot that can be read; return the last entry it holds."""
         for held in snapshots(connection, dry=self._dry):
             try:

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-import sqlite3
 import threading
-import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -21,12 +19,21 @@ from pathlib import Path
 
 import structlog
 
-from agent.journal_file import PRUNED_AT_ONCE, is_damage, keep_fact, prune_some, set_aside
+from agent.clock import real_monotonic
+from agent.journal_file import (
+    PRUNED_AT_ONCE,
+    Connection,
+    DiskError,
+    is_damage,
+    keep_fact,
+    prune_some,
+    set_aside,
+)
 
 log = structlog.get_logger()
 
-Connect = Callable[[Path], sqlite3.Connection]
-Write = Callable[[sqlite3.Connection], None]
+Connect = Callable[[Path], Connection]
+Write = Callable[[Connection], None]
 
 LIMIT_S = 0.5
 """Longest that a commit waits for the disk."""
@@ -85,10 +92,10 @@ class JournalWriter:
         path: Path,
         connect: Connect,
         *,
-        connection: sqlite3.Connection | None,
+        connection: Connection | None,
         utc: Callable[[], datetime],
         tell: Callable[[Trouble], None],
-        real: Callable[[], float] = time.monotonic,
+        real: Callable[[], float] = real_monotonic,
         kept_in_memory: int = KEPT_IN_MEMORY,
     ) -> None:
         """Start the threads.
@@ -345,7 +352,7 @@ class JournalWriter:
             if self._since_checkpoint >= _CHECKPOINT_EVERY:
                 self._since_checkpoint = 0
                 self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
-        except sqlite3.Error as error:
+        except DiskError as error:
             log.warning("failed_tidying", file=str(self._path), why=str(error))
             self._pruning = None
             self._drop_connection()
@@ -370,5 +377,5 @@ class JournalWriter:
     def _drop_connection(self) -> None:
         connection, self._connection = self._connection, None
         if connection is not None:
-            with suppress(sqlite3.Error):
+            with suppress(DiskError):
                 connection.close()
