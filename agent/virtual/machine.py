@@ -129,6 +129,11 @@ class Machine:
             return 0.0
         return self.nature.standby_w if self.phase is Phase.OFF else self.nature.watts
 
+    @property
+    def is_running(self) -> bool:
+        """Whether it runs, and serves what it serves."""
+        return self.phase is Phase.RUNNING
+
     def open(self) -> None:
         """Show its face for the first time."""
         self._show()
@@ -200,6 +205,7 @@ class Machine:
     def _is_on(self) -> None:
         self.phase = Phase.RUNNING
         self._show()
+        self._on_change()
 
     def _is_off(self) -> None:
         self._cancel()
@@ -228,7 +234,7 @@ class RecordingMachine(Machine):
     ) -> None:
         """Build it recording into *files*; the rest is as in Machine."""
         super().__init__(nature, face, on_change=on_change)
-        self._files = files
+        self.files = files
         self._closed: asyncio.TimerHandle | None = None
         self.recording = True
         self.open_files = files.streams
@@ -239,12 +245,12 @@ class RecordingMachine(Machine):
         if not self.recording:
             return
         self.recording = False
-        self._closed = self._loop.call_later(self._files.closing_s, self._files_closed)
+        self._closed = self._loop.call_later(self.files.closing_s, self._files_closed)
 
     def start_recording(self) -> None:
         """Open new files and record; what was still being closed is closed at once."""
         self._forget_closing()
-        self.recording, self.open_files = True, self._files.streams
+        self.recording, self.open_files = True, self.files.streams
 
     def power_off(self) -> None:
         """Close the files, then power off."""
