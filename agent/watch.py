@@ -20,7 +20,7 @@ log = structlog.get_logger()
 READ_WITHIN_S = 5.0
 """The longest that a poll takes: room for two tries of the usual requests, and to learn anew."""
 _GRACE_S = 1.0
-_SHORTEST_WAIT_S = 0.05
+_SHORTEST_WAIT_S = 0.005  # the confirming poll of a first sign of battery must not wait
 
 
 class Watch:
