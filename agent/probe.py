@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+import structlog
+
+from agent import rfc1628
 from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.snmp_source import SnmpSource
 from agent.source import UnitIdentity
-from drivers.base import Act, Driver, Verdict
+from drivers.base import Act, Clock, Driver, Stage, Verdict
 from drivers.transports.snmp import SnmpHub
 from policies.model import Reading, Unit
 
+log = structlog.get_logger()
+
 UNIT_WITHIN_S = 10.0
 DEVICE_WITHIN_S = 20.0
+_GRACE_S = 1.0  # for a driver, perhaps somebody else's, that outlives its deadline
 _AT_ONCE = 16
 _RATING_TOLERANCE = 0.02
+_VERDICTS = {
+    UnitTrouble.SILENT: Verdict.NO_ANSWER,
+    UnitTrouble.REFUSED: Verdict.REFUSED,
+    UnitTrouble.GARBLED: Verdict.GARBLED,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +38,9 @@ class Probed:
     """What came of probing one unit, or one device in one language.
 
     Attributes:
-        kind: "unit" or "device"; driver: the language, "snmp" for units.
-        verdict: of drivers.base.Verdict; DONE = all is well.
+        kind: "unit" or "device".
+        driver: the language, "snmp" for units.
+        verdict: DONE = it was reached, and let us in.
         advice: what to mend, or "".
         details: what a unit said of itself.
     """
@@ -40,7 +52,7 @@ class Probed:
     evidence: str
     advice: str = ""
     took_s: float = 0.0
-    details: dict[str, Any] | None = None
+    details: Mapping[str, Any] | None = None
 
     @property
     def ok(self) -> bool:
@@ -49,106 +61,177 @@ class Probed:
 
     def as_json(self) -> dict[str, Any]:
         """Return it JSON-ready."""
-        return {**asdict(self), "verdict": self.verdict.value, "ok": self.ok}
+        fields = {**asdict(self), "verdict": self.verdict.value, "ok": self.ok}
+        return {**fields, "took_s": round(self.took_s, 3)}
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A device that was left alone, and why."""
+
+    name: str
+    why: str
+
+    def as_json(self) -> dict[str, str]:
+        """Return it JSON-ready."""
+        return {"name": self.name, "why": self.why}
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What came of probing a site, in the file's order, units first."""
+
+    probed: tuple[Probed, ...]
+    skipped: tuple[Skipped, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether all that was probed was reached, and let us in."""
+        return all(found.ok for found in self.probed)
 
 
 async def probe(
     loaded: LoadedSite, *, progress: Callable[[int, int], None] = lambda done, of: None
-) -> list[Probed]:
-    """Return what came of probing each unit and each device's each language, in the file's order.
+) -> Report:
+    """Return what came of probing each unit, and each device in each of its languages.
 
     Args:
         loaded: the site's file.
-        progress: told how many of how many are done.
+        progress: told at the start, and after each, how many of how many are done.
     """
     clock, hub = LoopClock(), SnmpHub()
     drivers = build_drivers(loaded, clock=clock, dry_run=False)
     places = asyncio.Semaphore(_AT_ONCE)
     done = 0
 
-    async def bounded(job: Any) -> Probed:
+    async def bounded(ask: Callable[[], Awaitable[Probed]]) -> Probed:
         nonlocal done
         async with places:
-            found: Probed = await job
+            found = await ask()
         done += 1
-        progress(done, len(jobs))
+        progress(done, len(asks))
         return found
 
-    jobs = [_probe_unit(loaded, hub, clock, unit) for unit in loaded.site.units.values()]
-    for name in loaded.site.devices:
+    asks: list[Callable[[], Awaitable[Probed]]] = [
+        _UnitProbe(loaded, hub, clock, unit).ask for unit in loaded.site.units.values()
+    ]
+    skipped = []
+    for name, device in loaded.site.devices.items():
         languages = _languages(loaded, drivers.get(name, {}), name)
-        jobs += [_probe_device(clock, name, by, driver) for by, driver in languages.items()]
+        asks += [_DeviceProbe(clock, name, by, driver).ask for by, driver in languages.items()]
+        if device.no_touch:
+            skipped.append(Skipped(name, "it is on the no-touch list"))
+        elif not languages:
+            skipped.append(Skipped(name, "the file names no driver that could ask it anything"))
+    progress(0, len(asks))
     try:
-        return list(await asyncio.gather(*(bounded(job) for job in jobs)))
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(bounded(ask)) for ask in asks]
     finally:
         hub.close()
         distinct = {id(d): d for stages in drivers.values() for d in stages.values()}
-        await asyncio.gather(*(driver.close() for driver in distinct.values()))
+        closing = (driver.close() for driver in distinct.values())
+        await asyncio.gather(*closing, return_exceptions=True)
+    return Report(tuple(task.result() for task in tasks), tuple(skipped))
 
 
-def _languages(loaded: LoadedSite, stages: Any, name: str) -> dict[str, Driver]:
+def _languages(loaded: LoadedSite, stages: Mapping[Stage, Driver], name: str) -> dict[str, Driver]:
     """Each driver of a device that can be probed, by its name."""
     by_name = {loaded.stage_drivers[name][stage]: driver for stage, driver in stages.items()}
     return {by: driver for by, driver in by_name.items() if Act.PROBE in driver.acts}
 
 
-async def _probe_device(clock: LoopClock, name: str, by: str, driver: Driver) -> Probed:
-    deadline_at = clock.monotonic() + DEVICE_WITHIN_S
-    outcome = await driver.perform(Act.PROBE, deadline_at=deadline_at)
-    return Probed(
-        "device", name, by, outcome.verdict, outcome.evidence, outcome.advice, outcome.took_s
-    )
+@dataclass(frozen=True, slots=True)
+class _DeviceProbe:
+    clock: Clock
+    name: str
+    by: str
+    driver: Driver
+
+    async def ask(self) -> Probed:
+        """Ask the driver; what a driver of somebody else's gets wrong is said, and no more."""
+        began_at = self.clock.monotonic()
+        deadline_at = began_at + DEVICE_WITHIN_S
+        found = Probed("device", self.name, self.by, Verdict.GARBLED, "")
+        try:
+            async with asyncio.timeout(DEVICE_WITHIN_S + _GRACE_S):
+                outcome = await self.driver.perform(Act.PROBE, deadline_at=deadline_at)
+        except TimeoutError:
+            why = f"its driver did not end within {DEVICE_WITHIN_S:g} s"
+            found = replace(found, verdict=Verdict.NO_ANSWER, evidence=why)
+        except Exception:  # as the agent itself would bear it
+            log.exception("failed_probe", device=self.name, driver=self.by)
+            why = f"the {self.by} driver failed by a fault of its own"
+            return replace(found, evidence=why, advice="see the lines above, and report them")
+        else:
+            found = replace(
+                found, verdict=outcome.verdict, evidence=outcome.evidence, advice=outcome.advice
+            )
+        return replace(found, took_s=self.clock.monotonic() - began_at)
 
 
-async def _probe_unit(loaded: LoadedSite, hub: SnmpHub, clock: LoopClock, unit: Unit) -> Probed:
-    access = loaded.units[unit.name]
-    source = SnmpSource(
-        hub.peer(access.address, access.snmp),
-        unit=unit.name,
-        clock=clock,
-        output_sources=access.output_sources,
-    )
-    began_at = clock.monotonic()
-    deadline_at = began_at + UNIT_WITHIN_S
-    try:
-        identity = await source.identify(deadline_at=deadline_at)
-        reading = await source.read(deadline_at=deadline_at)
-    except BackupUnitError as error:
-        verdict = {
-            UnitTrouble.SILENT: Verdict.NO_ANSWER,
-            UnitTrouble.REFUSED: Verdict.REFUSED,
-            UnitTrouble.GARBLED: Verdict.GARBLED,
-        }[error.trouble]
-        took_s = clock.monotonic() - began_at
-        return Probed("unit", unit.name, "snmp", verdict, str(error), error.advice, took_s)
-    finally:
-        await source.close()
-    return Probed(
-        "unit", unit.name, "snmp", Verdict.DONE, _evidence(identity, reading),
-        _advice(unit, identity, reading), clock.monotonic() - began_at, asdict(identity),
-    )  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class _UnitProbe:
+    loaded: LoadedSite
+    hub: SnmpHub
+    clock: Clock
+    unit: Unit
+
+    async def ask(self) -> Probed:
+        """Have the unit say what it is, and take one reading."""
+        access = self.loaded.units[self.unit.name]
+        source = SnmpSource(
+            self.hub.peer(access.address, access.snmp),
+            unit=self.unit.name,
+            clock=self.clock,
+            output_sources=access.output_sources,
+        )
+        began_at = self.clock.monotonic()
+        deadline_at = began_at + UNIT_WITHIN_S
+        found = Probed("unit", self.unit.name, "snmp", Verdict.DONE, "")
+        try:
+            identity = await source.identify(deadline_at=deadline_at)
+            reading = await source.read(deadline_at=deadline_at)
+        except BackupUnitError as error:
+            verdict = _VERDICTS[error.trouble]
+            found = replace(found, verdict=verdict, evidence=str(error), advice=error.advice)
+        else:
+            found = replace(
+                found,
+                evidence="; ".join(_evidence(identity, reading)),
+                advice="; ".join(_advice(self.unit, identity, reading)),
+                details=asdict(identity),
+            )
+        finally:
+            await source.close()
+        return replace(found, took_s=self.clock.monotonic() - began_at)
 
 
-def _evidence(identity: UnitIdentity, reading: Reading) -> str:
+def _evidence(identity: UnitIdentity, reading: Reading) -> Iterator[str]:
     called = " ".join(part for part in (identity.manufacturer, identity.model) if part)
     source = reading.output_source
-    said = "nothing" if source is None else source.name.lower()
-    return f"{called or 'a unit without a name'} answers; the source of its output is {said}"
+    said = "not told" if source is None else source.name.lower()
+    yield f"{called or 'a unit without a name'} answers"
+    yield f"the source of its output is {said}"
+    wanted = len(rfc1628.POLLED) + len(rfc1628.COLUMNS) + len(rfc1628.STATIC)
+    yield (
+        f"of the {wanted} objects of RFC 1628 that are read it has "
+        f"{'all' if not identity.missing else wanted - len(identity.missing)}"
+    )
 
 
-def _advice(unit: Unit, identity: UnitIdentity, reading: Reading) -> str:
+def _advice(unit: Unit, identity: UnitIdentity, reading: Reading) -> Iterator[str]:
     """What a person should look at, though the unit answers."""
-    advice: list[str] = []
     if identity.missing:
-        advice.append(
-            f"it lacks {', '.join(identity.missing)}: the runtime then stands on the file's own "
-            "figures"
+        yield (
+            f"it lacks {', '.join(identity.missing)}: what these would tell then stands on the "
+            "file's own figures, so see that they are right"
         )
     for what, ours, theirs in (
         ("va", unit.rating_va, identity.rating_va),
         ("watts", unit.rating_w, identity.rating_w),
     ):
         if theirs and abs(ours - theirs) > _RATING_TOLERANCE * theirs:
-            advice.append(f"it says rating {what} = {theirs:g}, the file says {ours:g}; mend one")
-    advice += [f"its {field} is doubtful: {why}" for field, why in reading.doubts.items()]
-    return "; ".join(advice)
+            yield f"it says rating {what} = {theirs:g}, the file says {ours:g}; mend one"
+    for field, why in reading.doubts.items():
+        yield f"its {field} is doubtful: {why}"

@@ -1,0 +1,41 @@
+"""The command line: one module a group of commands, and the contract that all of them keep.
+
+Exit statuses: 0 yes; 1 no (faults found, a recorder lost, an invariant broken); 2 usage or
+unreadable input; 3 unreachable; 4 refused; 130 ended by Ctrl-C; 141 nobody reads the output.
+`--json` puts one document {"format": 1, "ok": …, …} alone on standard output; trouble always goes
+to standard error. Heavy imports wait until a command needs them: `--help` is to be quick.
+"""
+
+from __future__ import annotations
+
+import click
+
+from agent.cli.completion import completion
+from agent.cli.contract import Commands
+from agent.cli.journal import journal
+from agent.cli.live import run, status
+from agent.cli.site import check, probe
+
+_FIRST_STEPS = (
+    "lastwatt check site.toml      is the file right, and the site",
+    "lastwatt probe site.toml      does everything answer",
+    "lastwatt run site.toml --state /var/lib/lastwatt --dry-run",
+)
+
+
+class _Main(Commands):
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the first steps as they are to be typed, never wrapped."""
+        with formatter.section("First steps"):
+            for line in _FIRST_STEPS:
+                formatter.write(f"  {line}\n")
+
+
+@click.group(cls=_Main, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="lastwatt", prog_name="lastwatt")
+def main() -> None:
+    """Bring a site's recorders, PCs and switches to rest before the battery ends."""
+
+
+for command in (check, probe, run, status, journal, completion):
+    main.add_command(command)

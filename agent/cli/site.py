@@ -1,0 +1,167 @@
+"""`lastwatt check` and `lastwatt probe`: commands that read a site's file, and change nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from agent.cli.contract import (
+    FILE,
+    Command,
+    CommandError,
+    Exit,
+    json_option,
+    progress,
+    show,
+    show_document,
+)
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from agent.config import Fault, LoadedSite
+    from agent.probe import Probed, Skipped
+
+
+@click.command(
+    cls=Command,
+    example="lastwatt check site.toml --strict",
+    short_help="Find the faults of a site's file.",
+)
+@click.argument("file", type=FILE)
+@json_option
+@click.option("--strict", is_flag=True, help="Warnings make the exit status 1 too.")
+def check(file: Path, as_json: bool, strict: bool) -> int:
+    """Check a site's FILE: its faults, and what will bite in the first outage.
+
+    Nothing is asked of any device. Faults end with status 1; warnings do with --strict.
+    """
+    from agent.check import check as check_site
+    from agent.config import Severity
+
+    loaded, faults = _read(lambda: check_site(file, today=today()))
+    errors = [fault for fault in faults if fault.severity is Severity.ERROR]
+    ok = loaded is not None and not errors and not (strict and faults)
+    if as_json:
+        name = None if loaded is None else loaded.site.name
+        show_document(ok, site=name, faults=as_fields(faults))
+    else:
+        for fault in faults:
+            show(str(fault))
+        summary = f"{_count(errors, 'error')}, {_count(faults[len(errors) :], 'warning')}"
+        show(f"{file}: {summary if faults else 'nothing to mend'}")
+    return Exit.YES if ok else Exit.NO
+
+
+@click.command(
+    cls=Command,
+    example="lastwatt probe site.toml",
+    short_help="Reach everything, and change nothing.",
+)
+@click.argument("file", type=FILE)
+@json_option
+def probe(file: Path, as_json: bool) -> int:
+    """Reach every unit and device of FILE, read-only, and say what to mend.
+
+    Logs in everywhere, and looks at host keys, certificates, clocks, and which standard objects a
+    backup unit has. Where several things are amiss the status says the gravest: 4 somebody
+    refused, 3 somebody did not answer, 1 somebody answered nonsense.
+    """
+    import asyncio
+
+    from agent.probe import probe as probe_site
+
+    loaded = load_whole(file)
+    report = asyncio.run(probe_site(loaded, progress=progress("probing")))
+    if as_json:
+        show_document(
+            report.ok,
+            site=loaded.site.name,
+            probes=[probed.as_json() for probed in report.probed],
+            skipped=[skipped.as_json() for skipped in report.skipped],
+        )
+    else:
+        _show_probed(report.probed, report.skipped)
+    return _status_of(report.probed)
+
+
+def _show_probed(probed: Iterable[Probed], skipped: Iterable[Skipped]) -> None:
+    for found in probed:
+        show(f"{'yes' if found.ok else 'NO':3}  {found.name} ({found.driver}): {found.evidence}")
+        if found.advice:
+            show(f"     {found.advice}")
+    for left in skipped:
+        show(f"--   {left.name}: not probed, {left.why}")
+
+
+def _status_of(probed: Iterable[Probed]) -> Exit:
+    """The gravest of what was found: what was refused stays refused until a person mends it."""
+    from drivers.base import Verdict
+
+    verdicts = {found.verdict for found in probed}
+    if verdicts <= {Verdict.DONE}:
+        return Exit.YES
+    if Verdict.REFUSED in verdicts:
+        return Exit.REFUSED
+    if verdicts & {Verdict.NO_ANSWER, Verdict.UNCERTAIN}:
+        return Exit.UNREACHABLE
+    return Exit.NO
+
+
+# What commands that read a site's file share
+
+
+def today() -> date:
+    """Return the date here, which gives batteries their age."""
+    from agent.clock import LoopClock
+
+    return LoopClock().utc().astimezone().date()
+
+
+def load_whole(file: Path) -> LoadedSite:
+    """Return the site of a file without errors.
+
+    Raises:
+        CommandError: it cannot be read, or has errors.
+    """
+    from agent.config import load
+
+    loaded, faults = _read(lambda: load(file, today=today()))
+    if loaded is None:
+        text = "\n".join(str(fault) for fault in faults)
+        raise CommandError(text, status=Exit.NO, faults=as_fields(faults))
+    return loaded
+
+
+def as_fields(faults: Iterable[Fault]) -> list[dict[str, Any]]:
+    """Return faults as JSON shows them."""
+    return [
+        {
+            "file": fault.file,
+            "line": fault.line,
+            "key": fault.key,
+            "code": fault.code,
+            "message": fault.message,
+            "fix": fault.fix,
+            "severity": fault.severity.value,
+        }
+        for fault in faults
+    ]
+
+
+def _read(
+    read: Callable[[], tuple[LoadedSite | None, tuple[Fault, ...]]],
+) -> tuple[LoadedSite | None, tuple[Fault, ...]]:
+    from agent.errors import ConfigError
+
+    try:
+        return read()
+    except ConfigError as error:
+        raise CommandError(str(error), status=Exit.UNREADABLE, site=None, faults=[]) from error
+
+
+def _count(things: Any, what: str) -> str:
+    return f"{len(things)} {what}{'' if len(things) == 1 else 's'}"
