@@ -94,6 +94,7 @@ class SnmpSource:
         self._on_notice = on_notice
         self._batch = _BATCH_MOST
         self._learnt: _Learnt | None = None
+        self._fits = False
         self._gone: set[Oid] = set()
         self._missing: tuple[str, ...] = ()
         self._seen = _Seen()
@@ -114,7 +115,8 @@ class SnmpSource:
         learnt = self._learnt
         if learnt is None or self._is_stale(learnt):
             learnt = await self._learn(deadline_at)
-        values = await self._fetch(learnt.polled, deadline_at)
+        values = await self._fetch(learnt.polled, deadline_at, is_learning=not self._fits)
+        self._fits = True
         if not _has_any(values):
             self._learnt = None
             raise self._nothing_there()
@@ -163,7 +165,7 @@ class SnmpSource:
         tell = log.debug if self._learnt is not None and missing == self._missing else log.info
         tell("learnt_unit", unit=self._unit, missing=missing)
         self._missing = missing
-        self._learnt = _Learnt(polled, missing, self._now())
+        self._learnt, self._fits = _Learnt(polled, missing, self._now()), False
         return self._learnt
 
     def _is_stale(self, learnt: _Learnt) -> bool:
