@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from policies.decide import Decision
 from policies.model import Site
 from policies.reasons import duration_text
-from policies.state import DeviceState, SiteState
-from policies.supply import UnitState
+from policies.state import DeviceState, Phase, SiteState
+from policies.supply import Supply, UnitState
+
+_STALE_S = 60.0
 
 
 def document(
@@ -29,7 +31,7 @@ def document(
         "site": site.name,
         "dry_run": dry_run,
         "outage_s": None if state.outage_at is None else round(now - state.outage_at, 1),
-        "paused_s": None if state.paused_until_at is None else state.paused_until_at - now,
+        "paused_s": _left(state.paused_until_at, now),
         "units": [_unit(name, unit, decision, now) for name, unit in state.units.items()],
         "devices": [
             _device(site, name, device, decision, now) for name, device in state.devices.items()
@@ -64,6 +66,8 @@ def _device(
     return {
         "name": name,
         "role": site.devices[name].role.value,
+        "no_touch": site.devices[name].no_touch,
+        "dry_run": site.devices[name].dry_run,
         "phase": device.phase.value,
         "assumed": device.is_assumed,
         "since_s": round(now - device.since_at, 1),
@@ -78,28 +82,66 @@ def _finite(seconds: float) -> float | None:
     return round(seconds, 1) if math.isfinite(seconds) else None
 
 
-def lines(document: dict[str, Any]) -> Iterator[str]:
-    """Yield the status in words, a line each."""
+def _left(until_at: float | None, now: float) -> float | None:
+    return None if until_at is None or until_at <= now else round(until_at - now, 1)
+
+
+def lines(document: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the status in words, a line each.
+
+    Args:
+        document: what `document` gave, and what the agent said of itself beside it.
+
+    Raises:
+        LookupError, TypeError, ValueError: it is not such a document.
+    """
     dry = " (dry run: nothing is sent)" if document["dry_run"] else ""
-    outage_s = document["outage_s"]
-    state = "mains is there" if outage_s is None else f"outage for {duration_text(outage_s)}"
-    yield f"{document['site']}: {state}{dry}"
-    for unit in document["units"]:
-        lasts = ""
-        if unit["lower_s"] is not None:
-            likely_s = math.inf if unit["median_s"] is None else unit["median_s"]
-            lasts = (
-                f"; lasts at least {duration_text(unit['lower_s'])}, "
-                f"{duration_text(likely_s)} likely"
-            )
-        load = "" if unit["load_w"] is None else f"; {unit['load_w']:.0f} W"
-        yield f"  {unit['name']}: {unit['supply']}, {unit['why']}{load}{lasts}"
-    for device in document["devices"]:
-        stop_s = device["stop_latest_in_s"]
-        plan = ""
-        if device["phase"] == "running" and stop_s is not None:
-            plan = f"; its stop begins in {duration_text(stop_s)} at the latest"
-        said = device["reason"] or device["evidence"]
-        yield f"  {device['name']} ({device['role']}): {device['phase']}{plan}" + (
-            f"; {said}" if said else ""
+    outage_s, paused_s = document["outage_s"], document["paused_s"]
+    known = {unit["supply"] for unit in document["units"]} - {Supply.UNKNOWN.value}
+    state = "mains is there" if known else "nothing is known of mains yet"
+    if outage_s is not None:
+        state = f"outage for {duration_text(outage_s)}"
+    paused = "" if paused_s is None else f"; paused for {duration_text(paused_s)} more"
+    yield f"{document['site']}: {state}{paused}{dry}"
+    yield from (_unit_line(unit) for unit in document["units"])
+    yield from (_device_line(device) for device in document["devices"])
+    if not document.get("journal_healthy", True):
+        yield "  the journal cannot be written: look after the disk of the state directory"
+    for hook in document.get("webhooks", ()):
+        if hook["why"]:
+            waiting = hook["waiting"]
+            yield f"  notices do not reach {hook['host']} ({waiting} wait): {hook['why']}"
+
+
+def _unit_line(unit: Mapping[str, Any]) -> str:
+    parts = [f"  {unit['name']}: {unit['supply']}, {unit['why']}"]
+    if unit["load_w"] is not None:
+        parts.append(f"{unit['load_w']:.0f} W")
+    if unit["charge"] is not None:
+        parts.append(f"charge {unit['charge']:.0%}")
+    if unit["lower_s"] is not None:
+        likely_s = math.inf if unit["median_s"] is None else unit["median_s"]
+        parts.append(
+            f"lasts at least {duration_text(unit['lower_s'])}, {duration_text(likely_s)} likely"
         )
+    if unit["heard_s"] is not None and unit["heard_s"] > _STALE_S:
+        parts.append(f"last heard {duration_text(unit['heard_s'])} ago")
+    parts += unit["alarms"]
+    parts += [f"its {field} is doubtful: {why}" for field, why in unit["doubts"].items()]
+    return "; ".join(parts)
+
+
+def _device_line(device: Mapping[str, Any]) -> str:
+    parts = [f"  {device['name']} ({device['role']}): {device['phase']}"]
+    if device["assumed"]:
+        parts[0] += ", assumed"
+    stop_s = device["stop_latest_in_s"]
+    if device.get("no_touch"):
+        parts.append("no-touch")
+    elif device["phase"] == Phase.RUNNING.value and stop_s is not None:
+        when = f"in {duration_text(stop_s)} at the latest" if stop_s > 0 else "now"
+        parts.append(f"its stop begins {when}")
+    if device.get("dry_run"):
+        parts.append("dry run")
+    said = device["reason"] or device["evidence"]
+    return "; ".join(parts + ([said] if said else []))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import replace
+from dataclasses import asdict, replace
+from datetime import time
 from functools import partial
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -27,6 +28,7 @@ from agent.snmp_source import SnmpSource, UnitNotice
 from agent.source import Source
 from agent.watch import Watch
 from drivers.base import Driver, Stage
+from drivers.errors import LastwattError
 from drivers.transports.snmp import ListenError, SnmpHub
 from policies.model import Site
 from policies.state import Event, NoticeRaised
@@ -36,11 +38,16 @@ log = structlog.get_logger()
 
 KEEP_READINGS_S = 90 * 86400.0
 KEEP_EVENTS_S = 10 * 365 * 86400.0
+PRUNED_AT = time(3, 30)
+SOCKET_AGAIN_S = 60.0
+END_WITHIN_S = 2.0
+"""Longest that letting go of devices may take, in s; the journal's own end comes on top."""
+
 _TO_SAY = 100
+_RESTART_S = 1.0
 
 Drivers = Mapping[str, Mapping[Stage, Driver]]
-
-WrapDrivers = Callable[[Mapping[str, Mapping[Stage, Driver]]], Mapping[str, Mapping[Stage, Driver]]]
+"""Device -> stage -> what serves it."""
 
 
 def rehearsed(site: Site) -> Site:
@@ -84,18 +91,19 @@ class Agent:
         self._journal = journal
         self._recalled: Recalled = journal.recall(site)
         self._clock = LoopClock(offset_s=self._recalled.resume_at - loop.time())
-        self._notices = Notices(site.name, loaded.webhooks, clock=self._clock)
+        self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
         self.engine = Engine(
             site,
             wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run)),
             clock=self._clock,
             journal=journal,
             state=self._recalled.state,
-            settings=Settings(version("lastwatt"), dry_run=dry_run),
+            settings=Settings(_version(), dry_run=dry_run),
             on_event=self._hear_event,
         )
         self._hub = SnmpHub()
         self._notifications = Notifications(clock=self._clock)
+        self._sources: list[Source] = []
         self._watches = [self._watch(name, wrap_source) for name in site.units]
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
@@ -105,21 +113,73 @@ class Agent:
             self._say("error", "journal", text)
 
     async def run(self, until: asyncio.Event) -> None:
-        """Watch, decide and act until *until* is set; ending stops no device."""
+        """Watch, decide and act until *until* is set; ending stops no device.
+
+        What is there first goes last: the journal hears of the end before it is closed. Whatever
+        serves people only (notices, the socket, the calendar) may fail without ending this.
+
+        Raises:
+            ExceptionGroup: the engine itself failed; start anew, the journal says where.
+        """
         async with AsyncExitStack() as stack:
             stack.push_async_callback(self._journal.close)
-            stack.push_async_callback(self.engine.end, "it was asked to end")
+            stack.push_async_callback(self._let_go)
             stack.callback(self._hub.close)
             stack.callback(self._notifications.close)
+            stack.push_async_callback(self._close_sources)
             server = ControlServer(self._journal.lock, {"status": self._answer_status})
-            await server.start()
             stack.push_async_callback(server.close)
             schedule = self._schedule()
             stack.callback(schedule.close)
             await self._listen()
-            jobs = [self.engine.run(), self._notices.run(), self._keep_saying()]
-            jobs += [watch.run() for watch in self._watches]
+            jobs: list[Coroutine[Any, Any, None]] = [self.engine.run()]
+            jobs += [self._kept_up("watch", watch.run) for watch in self._watches]
+            jobs += [
+                self._kept_up("notices", self._notices.run),
+                self._kept_up("saying", self._keep_saying),
+                self._kept_up("socket", partial(self._open_socket, server)),
+            ]
             await _until(until, jobs)
+
+    # Keeping up
+
+    async def _kept_up(self, name: str, run: Callable[[], Awaitable[None]]) -> None:
+        """Run something again whenever it fails, so that its fault stays its own."""
+        while True:
+            try:
+                await run()
+            except Exception:  # one of the outermost loops
+                log.exception("failed_job", job=name)
+                await self._clock.sleep(_RESTART_S)
+            else:
+                return
+
+    async def _open_socket(self, server: ControlServer) -> None:
+        """Listen for commands; a full disk, on which no socket can be made, ends nothing."""
+        has_failed = False
+        while True:
+            try:
+                await server.start()
+            except LastwattError as error:
+                if not has_failed:
+                    self._say("error", "control socket", str(error))
+                has_failed = True
+                await self._clock.sleep(SOCKET_AGAIN_S)
+            else:
+                return
+
+    async def _let_go(self) -> None:
+        """End the engine; one that hangs in that is left to the end of the process."""
+        ending = asyncio.ensure_future(self.engine.end("it was asked to end"))
+        _, late = await asyncio.wait({ending}, timeout=END_WITHIN_S)
+        if late:
+            log.error("left_engine", within_s=END_WITHIN_S)
+        elif (error := ending.exception()) is not None:
+            log.error("failed_end", why=f"{type(error).__name__}: {error}")
+
+    async def _close_sources(self) -> None:
+        closing = (source.close() for source in self._sources)
+        await asyncio.gather(*closing, return_exceptions=True)
 
     # Building
 
@@ -132,8 +192,9 @@ class Agent:
             output_sources=access.output_sources,
             on_notice=self._hear_unit_notice,
         )
+        self._sources.append(wrap_source(source))
         watch = Watch(
-            wrap_source(source),
+            self._sources[-1],
             clock=self._clock,
             unit=unit,
             pace=partial(self._pace, unit),
@@ -157,7 +218,7 @@ class Agent:
         prune = partial(
             self._journal.prune, keep_readings_s=KEEP_READINGS_S, keep_events_s=KEEP_EVENTS_S
         )
-        schedule.daily("prune the journal", prune, hour=3, minute=30)
+        schedule.daily("prune the journal", prune, at=PRUNED_AT)
         schedule.start()
         return schedule
 
@@ -169,7 +230,7 @@ class Agent:
             await self._notifications.listen(self._hub, *traps)
         except ListenError as error:
             # Notifications only hasten a poll: the site is watched without them.
-            await self.engine.notice("warning", "notifications", str(error))
+            self._say("warning", "notifications", str(error))
 
     # Hearing
 
@@ -204,7 +265,19 @@ class Agent:
             now=self._clock.monotonic(),
             dry_run=self._dry_run,
         )
-        return {**shown, "journal_healthy": self._journal.is_healthy}
+        return {
+            **shown,
+            "version": _version(),
+            "journal_healthy": self._journal.is_healthy,
+            "webhooks": [asdict(delivery) for delivery in self._notices.deliveries()],
+        }
+
+
+def _version() -> str:
+    try:
+        return version("lastwatt")
+    except PackageNotFoundError:  # run from its sources
+        return "unknown"
 
 
 async def _until(until: asyncio.Event, jobs: Sequence[Coroutine[Any, Any, None]]) -> None:

@@ -50,6 +50,8 @@ def run(file: Path, folder: Path, dry_run: bool) -> int:
     import asyncio
     import logging
 
+    import structlog
+
     from agent.errors import JournalError
     from agent.logs import set_up_logs
 
@@ -63,6 +65,12 @@ def run(file: Path, folder: Path, dry_run: bool) -> int:
         is_taken = isinstance(error.__cause__, BlockingIOError)
         status = Exit.REFUSED if is_taken else Exit.UNREADABLE
         raise CommandError(str(error), status=status) from error
+    except Exception as error:  # the outermost of all: a service manager starts it again
+        structlog.get_logger().exception("failed_agent")
+        raise CommandError(
+            "the agent ended by a fault of its own; start it again, and report the lines above",
+            status=Exit.NO,
+        ) from error
     return asked.status
 
 
@@ -73,7 +81,33 @@ async def _run(loaded: LoadedSite, folder: Path, asked: _Asked, *, dry_run: bool
 
     ending = asyncio.Event()
     asked.watch(asyncio.get_running_loop(), ending)
-    await Agent(loaded, folder, dry_run=dry_run).run(ending)
+    agent = Agent(loaded, folder, dry_run=dry_run)
+    _tell_start(loaded, dry_run=dry_run)
+    await agent.run(ending)
+
+
+def _tell_start(loaded: LoadedSite, *, dry_run: bool) -> None:
+    """Say what is begun, and what `check` would warn of: nobody may have asked it."""
+    import structlog
+
+    from agent.check import warnings
+
+    log = structlog.get_logger()
+    site = loaded.site
+    log.info(
+        "started_agent",
+        site=site.name,
+        units=len(site.units),
+        devices=len(site.devices),
+        dry_run=dry_run,
+    )
+    try:
+        faults = warnings(loaded)
+    except Exception:  # a fault in advice must not keep a site unwatched
+        log.exception("failed_check")
+        return
+    for fault in faults:
+        log.warning("warned_site", fault=str(fault))
 
 
 class _Asked:
