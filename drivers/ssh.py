@@ -106,11 +106,16 @@ class SshDriver:
             return Outcome(act, Verdict.REFUSED, f"the ssh driver cannot {act} as configured")
         clock = self._fitting.clock
         started_at = clock.monotonic()
+        before: tuple[_Finding, list[str]] | None = None
         while True:
             sent: list[str] = []
             finding = await self._try(plan, deadline_at, sent)
             if plan.every_s is None or finding.verdict not in _PENDING:
                 break
+            if before is not None and clock.monotonic() >= deadline_at:
+                finding, sent = before  # the last look had no time: it says nothing
+                break
+            before = finding, sent
             pause_s = max(plan.every_s, _PAUSE_LEAST_S)
             if deadline_at - clock.monotonic() <= pause_s:
                 break

@@ -26,7 +26,9 @@ _WATCH_HASH = (
     "$6$quayside$nJc7onEGqGDFnDB9BaVXZ4JoaMbBnXfdwHZYkECEVxPIci0aFQS83"
     "/CleEXvkJmA1B7ywWxsyLrRE5Y99pYKz."
 )
+_KEYS_SEEN_BY_ALL = "/mnt"  # in its own world: the test's folder is closed to other users
 _IN_OWN_WORLD = (
+    f'mount --bind "$0" {_KEYS_SEEN_BY_ALL} && '
     'mount --bind "$0/passwd" /etc/passwd && mount --bind "$0/shadow" /etc/shadow && '
     '{ [ ! -e "$0/sudoers" ] || mount --bind "$0/sudoers" /etc/sudoers; } && exec "$@"'
 )
@@ -58,7 +60,7 @@ def free_port(address: str = "127.0.0.1") -> int:
 class Sshd:
     """One sshd; a context manager that starts it and ends it, and every command it still runs.
 
-    It logs in the user who runs the tests, by the key `client_key`.
+    It logs in the user who runs the tests, by the key `client_key`; so it does its own users.
 
     Attributes:
         folder: its own folder, for keys, configuration and log; made if it is not there.
@@ -106,8 +108,7 @@ class Sshd:
     def fingerprint(self, kind: str = "") -> str:
         """Return the fingerprint of its host key of that kind, as ssh-keygen says."""
         path = self.folder / f"host_{kind or self.host_key_types[0]}.pub"
-        said = _run(binary("ssh-keygen", package="openssh-client"), "-lf", str(path))
-        return said.split()[1]
+        return run("ssh-keygen", "-lf", str(path)).split()[1]
 
     def start(self) -> None:
         """Make what keys are missing, start it, and wait until it greets; at most 10 s."""
@@ -151,12 +152,13 @@ class Sshd:
 
     def _configuration(self, program: str) -> list[str]:
         colon = f"[{self.address}]" if ":" in self.address else self.address
+        keys = _KEYS_SEEN_BY_ALL if self.has_own_users else self.folder
         lines = [
             f"ListenAddress {colon}:{self.port}",
             f"PidFile {self.folder}/pid",
-            f"AuthorizedKeysFile {self.folder}/authorized_keys",
-            *(f"HostKey {self.folder}/host_{kind}" for kind in self.host_key_types),
             *self.options,
+            f"AuthorizedKeysFile {keys}/authorized_keys",
+            *(f"HostKey {self.folder}/host_{kind}" for kind in self.host_key_types),
             "StrictModes no",
             "UsePAM no",
             "PermitRootLogin yes",
@@ -176,6 +178,7 @@ class Sshd:
         unshare = binary("unshare", package="util-linux")
         if os.geteuid() != 0 or subprocess.run([unshare, "-m", "true"], check=False).returncode:
             _missing("an sshd with users of its own needs root and mount namespaces")
+        self.folder.chmod(0o755)
         for name, line, mode in (
             ("passwd", f"{WATCH}:x:64242:64242::/:/bin/sh", 0o644),
             ("shadow", f"{WATCH}:{_WATCH_HASH}:20000:0:99999:7:::", 0o600),
@@ -203,9 +206,8 @@ class Sshd:
 def make_key(path: Path, kind: str) -> None:
     """Make a key pair at *path* with ssh-keygen, unless it is there."""
     if not path.exists():
-        program = binary("ssh-keygen", package="openssh-client")
         size = ("-b", "2048") if kind == "rsa" else ()
-        _run(program, "-q", "-t", kind, *size, "-N", "", "-C", "quayside", "-f", str(path))
+        run("ssh-keygen", "-q", "-t", kind, *size, "-N", "", "-C", "quayside", "-f", str(path))
 
 
 def _version(program: str) -> tuple[int, int]:
@@ -215,7 +217,9 @@ def _version(program: str) -> tuple[int, int]:
     return int(found[1]), int(found[2])
 
 
-def _run(*command: str) -> str:
+def run(tool: str, *arguments: str) -> str:
+    """Return what a tool of OpenSSH's client package writes."""
+    command = [binary(tool, package="openssh-client"), *arguments]
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 
