@@ -378,6 +378,30 @@ async def test_a_name_without_an_address_is_said_so(hub: SnmpHub) -> None:
         await peer.get([SOURCE], within_s=2.0)
 
 
+@peer_needed
+def test_a_name_is_asked_for_again_while_there_is_silence(agent: Snmpd) -> None:
+    """The unit may have moved; where its name still means the old address, that is kept."""
+
+    async def ask() -> tuple[int, int]:
+        hub = SnmpHub()
+        peer = hub.peer("localhost", as_community(agent, timeout="0.1s", tries=1))
+        with real_pace():
+            before = await peer.get([SOURCE], within_s=5.0)
+        agent.freeze()
+        for _ in range(2):
+            with real_pace(), pytest.raises(DeviceSilentError):
+                await peer.get([SOURCE], within_s=5.0)
+            await asyncio.sleep(40.0)
+        agent.thaw()
+        with real_pace():
+            after = await peer.get([SOURCE], within_s=5.0)
+        hub.close()
+        return before.status, after.status
+
+    with asyncio.Runner(loop_factory=lambda: PacedLoop(SpedUpPace(2000.0))) as runner:
+        assert runner.run(ask()) == (0, 0)
+
+
 # Engine IDs, boots and clocks (RFC 3414)
 
 
