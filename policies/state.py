@@ -182,12 +182,28 @@ class OpenOrder:
 
     Attributes:
         steps: acts begun, in order, with their verdicts; None = in doubt.
+        phase_before: where the device was, should the order be withdrawn.
     """
 
     order_id: str
     order: Order
     given_at: float
     steps: tuple[tuple[str, str | None], ...] = ()
+    phase_before: Phase = Phase.RUNNING
+
+    @property
+    def told(self) -> frozenset[str]:
+        """The acts that may have taken effect: answered, cut off, or in doubt."""
+        return frozenset(
+            act
+            for act, verdict in self.steps
+            if act in _CHANGING and verdict not in _WITHOUT_EFFECT
+        )
+
+
+_CHANGING = frozenset({"quiesce", "stop", "start"})
+_WITHOUT_EFFECT = frozenset({"refused", "no answer", "assumed"})
+"""Acts and verdicts as the journal spells them; after these verdicts nothing was done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +218,8 @@ class DeviceState:
         is_ours: it was quiesced or stopped by an order, and is owed its return.
         attempts: rest orders that failed in this outage; starts that failed in this return.
         in_short: its last rest order was of the shortened form.
+        told: acts of orders that failed or were withdrawn, which may have taken effect all the
+            same; empty again once it is known to be at rest or to run.
     """
 
     phase: Phase = Phase.RUNNING
@@ -212,6 +230,7 @@ class DeviceState:
     is_ours: bool = False
     attempts: int = 0
     in_short: bool = False
+    told: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +337,12 @@ def _given(state: SiteState, event: OrderGiven) -> SiteState:
         phase=Phase.RESTING if order.task is Task.REST else Phase.STARTING,
         since_at=event.at,
         evidence="",
-        order=OpenOrder(event.order_id, order, event.at),
+        order=OpenOrder(
+            event.order_id,
+            order,
+            event.at,
+            phase_before=device.phase if device.order is None else device.order.phase_before,
+        ),
         in_short=order.in_short,
     )
     return replace(_with_device(state, order.device, device), orders=state.orders + 1)
@@ -341,11 +365,9 @@ _PHASES = {
     (Task.REST, Ending.AT_REST): Phase.AT_REST,
     (Task.REST, Ending.ASSUMED): Phase.AT_REST,
     (Task.REST, Ending.FAILED): Phase.GIVEN_UP,
-    (Task.REST, Ending.WITHDRAWN): Phase.RUNNING,
     (Task.START, Ending.RUNNING): Phase.RUNNING,
     (Task.START, Ending.ASSUMED): Phase.RUNNING,
     (Task.START, Ending.FAILED): Phase.NEEDS_HAND,
-    (Task.START, Ending.WITHDRAWN): Phase.AT_REST,
 }
 
 
@@ -353,9 +375,14 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
     device = state.devices[event.device]
     if device.order is None or device.order.order_id != event.order_id:
         return state
+    told = device.told | device.order.told
+    if event.ending is Ending.WITHDRAWN:
+        device = replace(
+            device, phase=device.order.phase_before, since_at=event.at, order=None, told=told
+        )
+        return _with_device(state, event.device, device)
     phase = _PHASES[event.task, event.ending]
     failed = event.ending is Ending.FAILED
-    withdrawn = event.ending is Ending.WITHDRAWN
     device = replace(
         device,
         phase=phase,
@@ -364,7 +391,8 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         order=None,
         is_assumed=event.ending is Ending.ASSUMED and event.task is Task.REST,
         is_ours=device.is_ours and phase is not Phase.RUNNING,
-        attempts=device.attempts + 1 if failed else device.attempts if withdrawn else 0,
+        attempts=device.attempts + 1 if failed else 0,
+        told=told if failed else frozenset(),
     )
     return _with_device(state, event.device, device)
 

@@ -24,7 +24,7 @@ MARGIN_S = 5.0
 RESERVE_LEAST_S = 60.0
 
 AT_ONCE = 32
-"""How many conversations with devices may be opened at once; the agent keeps to it."""
+"""How many stops the plan counts on side by side; the agent never holds one back for others."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pytest
+
+from drivers.base import Act, Verdict
 from policies.model import Order, Reason, Task
 from policies.state import (
     DeviceSeen,
@@ -84,6 +87,61 @@ def test_withdrawn_order_leaves_the_device_as_it_was() -> None:
 
     assert device.phase is Phase.RUNNING
     assert not device.is_ours
+
+
+START = Order("gate recorder", Task.START, 500.0, Reason("why", "because"))
+
+
+def failed_rest(*steps: object) -> tuple[object, ...]:
+    closed = OrderClosed(4, "r#1", "gate recorder", Task.REST, Ending.FAILED, "still there")
+    return (OrderGiven(1, "r#1", REST), *steps, closed)
+
+
+@pytest.mark.parametrize("order", [REST, START], ids=["rest", "start"])
+def test_withdrawn_order_leaves_a_given_up_device_given_up(order: Order) -> None:
+    """A recorder that would not stop is not at rest, and still owed its return, all the same."""
+    withdrawn = OrderClosed(6, "r#2", "gate recorder", order.task, Ending.WITHDRAWN, "restarted")
+    device = folded(
+        *failed_rest(StepBegan(2, "r#1", "gate recorder", "quiesce")),
+        OrderGiven(5, "r#2", order),
+        withdrawn,
+    ).devices["gate recorder"]
+
+    assert device.phase is Phase.GIVEN_UP
+    assert device.is_ours
+    assert device.order is None
+
+
+def test_withdrawn_start_leaves_a_rehearsed_rest_rehearsed() -> None:
+    """A device in dry run is never at rest in the eyes of a live one."""
+    device = folded(
+        OrderGiven(1, "r#1", REST),
+        OrderClosed(2, "r#1", "gate recorder", Task.REST, Ending.ASSUMED, "dry run"),
+        OrderGiven(3, "r#2", START),
+        OrderClosed(4, "r#2", "gate recorder", Task.START, Ending.WITHDRAWN, "restarted"),
+    ).devices["gate recorder"]
+
+    assert (device.phase, device.is_assumed) == (Phase.AT_REST, True)
+
+
+@pytest.mark.parametrize("verdict", list(Verdict), ids=lambda v: v.name)
+def test_only_what_may_have_taken_effect_is_remembered_as_told(verdict: Verdict) -> None:
+    """An act that must never be sent twice is not sent again by the next order either."""
+    began = StepBegan(2, "r#1", "gate recorder", "stop")
+    ended = StepEnded(3, "r#1", "gate recorder", "stop", verdict, "")
+    told = folded(*failed_rest(began, ended)).devices["gate recorder"].told
+    without = {Verdict.REFUSED, Verdict.NO_ANSWER, Verdict.ASSUMED}
+
+    assert told == (frozenset() if verdict in without else {"stop"})
+
+
+def test_act_in_doubt_is_remembered_as_told_until_the_device_is_seen() -> None:
+    """After a crash in mid-act it may have been sent; once the device runs, that is over."""
+    doubt = failed_rest(StepBegan(2, "r#1", "gate recorder", Act.STOP))
+    assert folded(*doubt).devices["gate recorder"].told == {Act.STOP}
+
+    seen = folded(*doubt, DeviceSeen(5, "gate recorder", "it answers"))
+    assert seen.devices["gate recorder"].told == frozenset()
 
 
 def test_listed_load_falls_as_devices_come_to_rest() -> None:
