@@ -95,7 +95,8 @@ class Notifications:
     async def _hasten_later(self, one: _Expected, wait_s: float) -> None:
         await self._clock.sleep(wait_s)
         del self._later[one.unit]
-        self._hasten(one)
+        one.hastened_at.append(self._clock.monotonic())
+        one.hasten()
 
 
 def _first_origin(notification: Notification) -> str:
