@@ -304,7 +304,6 @@ class SnmpSource:
             self._learnt = None
 
     def _tell(self, kind: UnitNoticeKind, text: str) -> None:
-        log.warning("noticed_unit", unit=self._unit, kind=kind.value)
         self._on_notice(UnitNotice(self._unit, kind, f'unit "{self._unit}": {text}'))
 
     async def _translated(self, asking: Awaitable[_Got]) -> _Got:
