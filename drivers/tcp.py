@@ -60,6 +60,10 @@ class WatchSettings(Settings):
     interval: Duration = 2.0
     refused: Literal["gone", "alive"] | None = None
 
+    def refusal_is_life(self, address: str) -> bool:
+        """Return whether a port of *address* that refuses is a sign of life."""
+        return not _is_loopback(address) if self.refused is None else self.refused == "alive"
+
 
 class TcpVerify(WatchSettings):
     """The verify table.
@@ -90,9 +94,7 @@ class PortWatch:
         self._settings = settings
         self._clock = clock
         self._dry_run = dry_run
-        self._refusal_is_life = settings.refused == "alive" or (
-            settings.refused is None and not _is_loopback(address)
-        )
+        self._refusal_is_life = settings.refusal_is_life(address)
 
     async def perform(self, act: Act, *, deadline_at: float) -> Outcome:
         """Do CONFIRM_GONE, CONFIRM_RUNNING or PROBE by *deadline_at*."""
@@ -139,14 +141,16 @@ class PortWatch:
         )
 
     async def _until_taken(self, deadline_at: float, *, once: bool) -> tuple[Verdict, str]:
+        last = _Look.CUT
         while True:
             look = await self._look(deadline_at)
-            if look is _Look.TAKEN:
-                return Verdict.DONE, f"{self._where} {look}"
+            last = last if look is _Look.CUT else look
             left_s = deadline_at - self._clock.monotonic()
+            if last is _Look.TAKEN:
+                return Verdict.DONE, f"{self._where} {last}"
             if once or left_s <= 0:
-                verdict = Verdict.NOT_YET if self._is_life(look) else Verdict.NO_ANSWER
-                return verdict, f"{self._where} {look}"
+                verdict = Verdict.NOT_YET if self._is_life(last) else Verdict.NO_ANSWER
+                return verdict, f"{self._where} {last}"
             await self._clock.sleep(min(self._settings.interval, left_s))
 
     def _is_life(self, look: _Look) -> bool:
