@@ -175,8 +175,10 @@ class JournalWriter:
                 self._hasten(now + NOTES_WAIT_S)
                 return
             last = self._entries[-1].number if self._entries else 0
-            # Behind a flush that is overdue nobody waits again.
-            due_at = now if self._is_overdue(now) else now + LIMIT_S
+            due_at = now + LIMIT_S
+            if self._is_troubled and self._busy_since is not None:
+                # Behind a flush that others have given up on nobody waits as long again.
+                due_at = max(now, self._busy_since + LIMIT_S)
             self._tickets.append(_Ticket(last, due_at, answer))
             self._hasten(now)
 

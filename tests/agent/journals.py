@@ -1,14 +1,18 @@
 """Pieces that the journal's tests share: a site, events of it, and disks that misbehave."""
 
+import os
 import sqlite3
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 from agent.journal import Journal
-from agent.journal_file import Row, open_to_write
+from agent.journal_file import NAME, Row, open_to_write
 from agent.journal_view import rows
 from policies.model import Battery, Device, Order, Reading, Reason, Site, Task, Unit
 from policies.state import OrderGiven, ReadingTaken
@@ -42,6 +46,12 @@ def open_journal(folder: Path, clock: FakeClock, **more: Any) -> Journal:
 def held(folder: Path) -> list[Row]:
     """Return every entry that a reader sees now."""
     return list(rows(folder))
+
+
+def change(folder: Path, sql: str) -> None:
+    """Do to the file what no release of this one does."""
+    with closing(sqlite3.connect(folder / NAME)) as connection, connection:
+        connection.execute(sql)
 
 
 def until(holds: Callable[[], bool], *, within_s: float = 5.0) -> None:
@@ -89,3 +99,52 @@ class FullDisk:
                 return super().execute(sql, *args)
 
         return open_to_write(path, factory=Full)
+
+
+COMMITTER = """
+import asyncio, sys, time
+from datetime import UTC, datetime
+from pathlib import Path
+from agent.journal import Journal
+from tests.agent.journals import SITE, given
+
+async def main() -> None:
+    journal = Journal.open(
+        Path(sys.argv[1]), dry_run=False, utc=lambda: datetime.now(UTC), monotonic=time.monotonic
+    )
+    recalled = journal.recall(SITE)
+    assert not recalled.troubles, recalled.troubles
+    for number in range(int(sys.argv[2]), int(sys.argv[2]) + 100_000):
+        assert await journal.commit(given(float(number), number))
+        print(number, flush=True)
+
+asyncio.run(main())
+"""
+
+
+def kill_amid_commits(folder: Path, *, first: int, after: int) -> list[int]:
+    """Run an agent that commits for all it is worth, kill it, and return what it was assured of.
+
+    Args:
+        folder: the state directory.
+        first: number of its first entry.
+        after: kill once so many were acknowledged.
+    """
+    with subprocess.Popen(
+        [sys.executable, "-c", COMMITTER, str(folder), str(first)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(["."])},
+    ) as agent:
+        assert agent.stdout is not None
+        heard = [int(agent.stdout.readline()) for _ in range(after)]
+        agent.kill()
+        rest = agent.stdout.read().splitlines(keepends=True)
+    return heard + [int(line) for line in rest if line.endswith("\n")]
+
+
+def kill_after_a_commit(folder: Path) -> None:
+    """Leave the journal of an agent that was killed, its one order at 100 s."""
+    kill_amid_commits(folder, first=100, after=1)
+    # Whatever it wrote beyond the first is taken out again, so that the test knows the rest.
+    change(folder, "DELETE FROM events WHERE at > 100")
