@@ -91,6 +91,7 @@ async def test_frozen_server_does_not_outlive_a_deadline(tmp_path: Path) -> None
 @pytest.mark.peer
 async def test_frozen_server_in_each_stage_leaves_no_thread(tmp_path: Path) -> None:
     """An agent that runs for years cannot lose a thread per outage."""
+    before = set(threading.enumerate())
     with Sshd(tmp_path) as server:
         driver = fit(server, {Stage.STOP: {"run": "true"}})
         await perform(driver, Act.STOP)
@@ -103,14 +104,14 @@ async def test_frozen_server_in_each_stage_leaves_no_thread(tmp_path: Path) -> N
             server.thaw()
             assert outcome.took_s <= 0.3 + OVERRUN_S, outcome
 
-        assert await only_one_thread_is_left(), threading.enumerate()
+        assert await new_threads_end(before), threading.enumerate()
 
 
-async def only_one_thread_is_left() -> bool:
+async def new_threads_end(before: set[threading.Thread]) -> bool:
     """Whether the conversations' threads end soon after they were abandoned."""
     end_at = time.monotonic() + 3.0
     while time.monotonic() < end_at:
-        if not [t for t in threading.enumerate() if t is not threading.main_thread()]:
+        if not set(threading.enumerate()) - before:
             return True
         await asyncio.sleep(0.05)
     return False
