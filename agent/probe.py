@@ -31,6 +31,12 @@ _VERDICTS = {
     UnitTrouble.REFUSED: Verdict.REFUSED,
     UnitTrouble.GARBLED: Verdict.GARBLED,
 }
+_LOOK = "see what answers at its address and port, and whether that is the device"
+_ADVICE = {
+    Verdict.NO_ANSWER: "see whether it is on, and its address and port in the file",
+    Verdict.REFUSED: "mend its login in the file, or let it in there",
+}
+"""What to do where a driver does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +97,16 @@ class Report:
 
 
 async def probe(
-    loaded: LoadedSite, *, progress: Callable[[int, int], None] = lambda done, of: None
+    loaded: LoadedSite,
+    *,
+    device_within_s: float = DEVICE_WITHIN_S,
+    progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Report:
     """Return what came of probing each unit, and each device in each of its languages.
 
     Args:
         loaded: the site's file.
+        device_within_s: longest that one device may take in one language, in s.
         progress: told at the start, and after each, how many of how many are done.
     """
     clock, hub = LoopClock(), SnmpHub()
@@ -118,7 +128,10 @@ async def probe(
     skipped = []
     for name, device in loaded.site.devices.items():
         languages = _languages(loaded, drivers.get(name, {}), name)
-        asks += [_DeviceProbe(clock, name, by, driver).ask for by, driver in languages.items()]
+        asks += [
+            _DeviceProbe(clock, name, by, driver, device_within_s).ask
+            for by, driver in languages.items()
+        ]
         if device.no_touch:
             skipped.append(Skipped(name, "it is on the no-touch list"))
         elif not languages:
@@ -147,26 +160,28 @@ class _DeviceProbe:
     name: str
     by: str
     driver: Driver
+    within_s: float
 
     async def ask(self) -> Probed:
         """Ask the driver; what a driver of somebody else's gets wrong is said, and no more."""
         began_at = self.clock.monotonic()
-        deadline_at = began_at + DEVICE_WITHIN_S
         found = Probed("device", self.name, self.by, Verdict.GARBLED, "")
         try:
-            async with asyncio.timeout(DEVICE_WITHIN_S + _GRACE_S):
-                outcome = await self.driver.perform(Act.PROBE, deadline_at=deadline_at)
+            async with asyncio.timeout(self.within_s + _GRACE_S):
+                outcome = await self.driver.perform(Act.PROBE, deadline_at=began_at + self.within_s)
         except TimeoutError:
-            why = f"its driver did not end within {DEVICE_WITHIN_S:g} s"
+            why = f"its driver did not end within {self.within_s:g} s"
             found = replace(found, verdict=Verdict.NO_ANSWER, evidence=why)
         except Exception:  # as the agent itself would bear it
             log.exception("failed_probe", device=self.name, driver=self.by)
             why = f"the {self.by} driver failed by a fault of its own"
-            return replace(found, evidence=why, advice="see the lines above, and report them")
+            found = replace(found, evidence=why, advice="see its lines on standard error")
         else:
             found = replace(
                 found, verdict=outcome.verdict, evidence=outcome.evidence, advice=outcome.advice
             )
+        if not found.ok and not found.advice:
+            found = replace(found, advice=_ADVICE.get(found.verdict, _LOOK))
         return replace(found, took_s=self.clock.monotonic() - began_at)
 
 
@@ -194,7 +209,8 @@ class _UnitProbe:
             reading = await source.read(deadline_at=deadline_at)
         except BackupUnitError as error:
             verdict = _VERDICTS[error.trouble]
-            found = replace(found, verdict=verdict, evidence=str(error), advice=error.advice)
+            said = str(error).removeprefix(f'unit "{self.unit.name}": ')
+            found = replace(found, verdict=verdict, evidence=said, advice=error.advice)
         else:
             found = replace(
                 found,

@@ -127,6 +127,9 @@ def _status(invoke: Callable[[], Any], *, wants_document: bool) -> int:
 
 def _told(error: click.UsageError | LastwattError, *, wants_document: bool) -> int:
     """Say what went wrong, and return the status that it ends with."""
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        click.echo(error.format_message(), err=True)
+        return Exit.UNREADABLE
     status, fields = Exit.UNREADABLE, {}
     if isinstance(error, CommandError):
         status, fields = error.status, error.fields
@@ -144,9 +147,8 @@ def _usage(error: click.UsageError) -> str:
 
 
 def complain(text: str) -> None:
-    """Write trouble to standard error, a line each."""
-    for line in text.splitlines():
-        click.echo(f"lastwatt: {printable(line)}", err=True)
+    """Write a line of trouble to standard error."""
+    click.echo(f"lastwatt: {printable(text)}", err=True)
 
 
 def _bear_odd_text() -> None:

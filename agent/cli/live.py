@@ -167,13 +167,18 @@ def status(folder: Path, as_json: bool) -> int:
 
     Status 0 says that the agent answered, not that all is well with the site.
     """
+    if folder.exists() and not folder.is_dir():
+        text = f"{folder} is no directory; name the agent's state directory"
+        raise CommandError(text, status=Exit.UNREADABLE)
     from agent import status as shown
     from agent.control import AgentUnreachableError, ask
 
     try:
         answer = ask(folder, {"ask": "status"})
     except AgentUnreachableError as error:
-        raise CommandError(str(error), status=Exit.UNREACHABLE) from error
+        is_refused = isinstance(error.__cause__, PermissionError)
+        status = Exit.REFUSED if is_refused else Exit.UNREACHABLE
+        raise CommandError(str(error), status=status) from error
     if not answer["ok"]:
         raise CommandError(str(answer.get("error")), status=Exit.NO)
     if as_json:

@@ -13,6 +13,7 @@ from agent.cli.contract import (
     Command,
     CommandError,
     Exit,
+    complain,
     json_option,
     progress,
     show,
@@ -131,7 +132,9 @@ def load_whole(file: Path) -> LoadedSite:
 
     loaded, faults = _read(lambda: load(file, today=today()))
     if loaded is None:
-        text = "\n".join(str(fault) for fault in faults)
+        for fault in faults:
+            complain(str(fault))
+        text = f"{file}: {_count(faults, 'fault')} in it; mend that first"
         raise CommandError(text, status=Exit.NO, faults=as_fields(faults))
     return loaded
 
