@@ -1,4 +1,4 @@
-"""A PC and a switch with real SSH servers: one obeys commands, the other holds a dialogue."""
+"""Machines with real SSH servers: a PC that obeys commands, consoles that hold a dialogue."""
 
 from __future__ import annotations
 
@@ -56,8 +56,8 @@ class VirtualPc(RecordingMachine):
         return Reply(0)
 
 
-class VirtualSwitch(Machine):
-    """A switch whose console takes no single commands; it feeds what hangs on its ports.
+class VirtualConsole(Machine):
+    """A machine whose console takes no single commands, such as a switch or a store.
 
     Its dialogue: `enable`, its password, then `save`, `halt` (which asks back) or `exit`.
     """
@@ -80,7 +80,7 @@ class VirtualSwitch(Machine):
 
     @property
     def feeds_ports(self) -> bool:
-        """Whether its ports carry power: not while it is off or only starting."""
+        """Whether its ports, where it has any, carry power: not while it is off or starting."""
         return self.phase in (Phase.RUNNING, Phase.STOPPING)
 
     def _talk(self, screen: Screen) -> None:
@@ -99,7 +99,7 @@ class VirtualSwitch(Machine):
                     self.saved = True
                     screen.write("writing configuration ... done\n")
                 case "halt" if is_enabled:
-                    screen.write("power down this switch and its ports? [y/n] ")
+                    screen.write("power down? [y/n] ")
                     if screen.read_line().strip() == "y":
                         screen.write("going down\n")
                         on_loop(self._loop, self.power_off)

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from agent.virtual import truth, yard
 from agent.virtual.battery import VirtualBattery
-from agent.virtual.host import VirtualPc, VirtualSwitch, WakeListener
-from agent.virtual.machine import Fate, Machine
+from agent.virtual.host import VirtualConsole, VirtualPc, WakeListener
+from agent.virtual.machine import Fate, Machine, Nature
 from agent.virtual.recorder import Account, VirtualRecorder
 from agent.virtual.ssh_server import Logins, new_key_pair
 from agent.virtual.unit import Plate, VirtualUnit
@@ -61,6 +61,7 @@ class VirtualSite:
         self._savable: frozenset[str] = frozenset()
         self._load_at_failure_w = 0.0
         self._timers: list[asyncio.TimerHandle] = []
+        self._waiting: set[asyncio.Future[None]] = set()
 
     async def __aenter__(self) -> VirtualSite:
         """Open everything and write the file."""
@@ -110,7 +111,7 @@ class VirtualSite:
         for machine in self.devices.values():
             machine.fate = Fate()
         self.unit.mains_fails()
-        self._on_change()
+        self._tell()
 
     def mains_returns(self) -> None:
         """End the outage; the truth of it goes on until the next."""
@@ -118,7 +119,7 @@ class VirtualSite:
             return
         self._returned_at = self._loop.time()
         self.unit.mains_returns()
-        self._on_change()
+        self._tell()
 
     def play(self, *, fails_after_s: float, returns_after_s: float | None) -> None:
         """Let mains fail, and return so long after that, both in s of the loop."""
@@ -156,18 +157,23 @@ class VirtualSite:
             ),
         )
 
+    async def until(self, holds: Callable[[], bool]) -> None:
+        """Return once *holds*, which is asked anew whenever something changed at the site."""
+        while not holds():
+            change: asyncio.Future[None] = self._loop.create_future()
+            self._waiting.add(change)
+            try:
+                await change
+            finally:
+                self._waiting.discard(change)
+
     # Building.
 
     def _machines(self, public_key: str) -> dict[str, Machine]:
         natures = yard.natures()
         secrets, changed = self._secrets, self._rebalance
-        self._switch = VirtualSwitch(
-            natures[yard.SWITCH],
-            Logins("operator", password=secrets.switch),
-            enable_password=secrets.switch_enable,
-            address=f"{self._net}.11",
-            on_change=changed,
-        )
+        self._switch = self._console(natures[yard.SWITCH], host=11)
+        self._store = self._console(natures[yard.STORE], host=41)
         self._recorder = VirtualRecorder(
             natures[yard.RECORDER],
             Account("keeper", secrets.recorder),
@@ -186,10 +192,20 @@ class VirtualSite:
             yard.SWITCH: self._switch,
             yard.RECORDER: self._recorder,
             yard.PC: self._pc,
+            yard.STORE: self._store,
         }
         for name, nature in natures.items():
             made.setdefault(name, Machine(nature, None, on_change=changed))
         return {name: made[name] for name in natures}
+
+    def _console(self, nature: Nature, *, host: int) -> VirtualConsole:
+        return VirtualConsole(
+            nature,
+            Logins("operator", password=self._secrets.store),
+            enable_password=self._secrets.store_enable,
+            address=f"{self._net}.{host}",
+            on_change=self._rebalance,
+        )
 
     def _unit(self) -> VirtualUnit:
         secrets = self._secrets
@@ -198,7 +214,7 @@ class VirtualSite:
                 yard.UNIT,
                 va=yard.RATING_VA,
                 watts=yard.RATING_W,
-                attached=", ".join((yard.RECORDER, yard.PC, yard.SWITCH)),
+                attached=", ".join((yard.RECORDER, yard.PC, yard.STORE)),
             ),
             self.battery,
             on_output=self._output_changes,
@@ -221,12 +237,12 @@ class VirtualSite:
             unit=self.unit.address,
             recorder=self._recorder.address,
             pc=self._pc.ssh.address,
-            switch=self._switch.ssh.address,
+            store=self._store.ssh.address,
             wire=self._wire.address,
             traps=traps,
             recorder_pin=self._recorder.identity.fingerprint,
             pc_pin=self._pc.ssh.fingerprint,
-            switch_pin=self._switch.ssh.fingerprint,
+            store_pin=self._store.ssh.fingerprint,
         )
         self._secrets.write(self.folder)
         self.file.write_text(yard.file_text(places, self._polling, today=date.today()))
@@ -247,6 +263,12 @@ class VirtualSite:
         for name in yard.CAMERAS:
             _power(self.devices[name], is_on=self._switch.feeds_ports)
         self.unit.load(self.load_w)
+        self._tell()
+
+    def _tell(self) -> None:
+        for change in self._waiting:
+            if not change.done():
+                change.set_result(None)
         self._on_change()
 
 

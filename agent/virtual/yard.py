@@ -23,6 +23,7 @@ UNIT = "lodge unit"
 SWITCH = "gate switch"
 RECORDER = "lock recorder"
 PC = "lodge PC"
+STORE = "lodge store"
 BOX = "warden"
 CAMERAS = ("upper gate camera", "lower gate camera")
 GAUGE = "water gauge"
@@ -63,13 +64,24 @@ def natures() -> dict[str, Nature]:
         Nature(
             PC,
             Role.COMPUTER,
-            78.0,
+            67.0,
             standby_w=2.0,
             stop_s=24.0,
             hush_s=8.0,
             start_s=40.0,
             starts_with_power=True,
             mac="02:00:5e:10:4c:02",
+        ),
+        Nature(
+            STORE,
+            Role.STORAGE,
+            23.0,
+            standby_w=1.5,
+            stop_s=17.0,
+            hush_s=6.0,
+            start_s=30.0,
+            starts_with_power=True,
+            mac="02:00:5e:10:4c:03",
         ),
         Nature("router", Role.ROUTER, 8.0, standby_w=0.0, starts_with_power=True),
         Nature("modem", Role.MODEM, 6.0, standby_w=0.0, starts_with_power=True),
@@ -91,8 +103,8 @@ class Secrets:
     unit_auth: str = field(repr=False)
     unit_privacy: str = field(repr=False)
     recorder: str = field(repr=False)
-    switch: str = field(repr=False)
-    switch_enable: str = field(repr=False)
+    store: str = field(repr=False)
+    store_enable: str = field(repr=False)
     ssh_key: str = field(repr=False)
 
     @classmethod
@@ -106,8 +118,8 @@ class Secrets:
             unit_auth=drawn(),
             unit_privacy=drawn(),
             recorder=drawn(),
-            switch=drawn(),
-            switch_enable=drawn(),
+            store=drawn(),
+            store_enable=drawn(),
             ssh_key=ssh_key,
         )
 
@@ -123,8 +135,8 @@ class Secrets:
             "unit-auth": self.unit_auth,
             "unit-privacy": self.unit_privacy,
             "recorder-password": self.recorder,
-            "switch-password": self.switch,
-            "switch-enable": self.switch_enable,
+            "store-password": self.store,
+            "store-enable": self.store_enable,
             "pc-key": self.ssh_key,
         }
 
@@ -135,7 +147,7 @@ class Places:
 
     Attributes:
         recorder_pin: SHA-256 of the recorder's certificate, hex.
-        pc_pin, switch_pin: host key fingerprints, "SHA256:…".
+        pc_pin, store_pin: host key fingerprints, "SHA256:…".
         wire: where magic packets are heard.
         traps: where the agent is to hear the unit's notifications.
     """
@@ -143,12 +155,12 @@ class Places:
     unit: tuple[str, int]
     recorder: tuple[str, int]
     pc: tuple[str, int]
-    switch: tuple[str, int]
+    store: tuple[str, int]
     wire: tuple[str, int]
     traps: tuple[str, int]
     recorder_pin: str
     pc_pin: str
-    switch_pin: str
+    store_pin: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +178,9 @@ def file_text(places: Places, polling: Polling, *, today: date) -> str:
         (
             _head(places, polling, today),
             _SMALL,
-            _switch(places),
             cameras,
             _recorder(places),
+            _store(places),
             _pc(places),
         )
     )
@@ -221,6 +233,12 @@ feed = "{UNIT}"
 watts = 5
 
 [[device]]
+name = "{SWITCH}"
+role = "switch"
+feed = "{UNIT}"
+watts = 9                               # bare: the cameras on its ports count for themselves
+
+[[device]]
 name = "router"
 role = "router"
 feed = "{UNIT}"
@@ -243,34 +261,6 @@ name = "{GAUGE}"
 feed = "{UNIT}"
 watts = 4
 no_touch = true                         # the river authority's own
-"""
-
-
-def _switch(places: Places) -> str:
-    return f"""
-[[device]]
-name = "{SWITCH}"
-role = "switch"
-address = "{places.switch[0]}"
-feed = "{UNIT}"
-watts = 9
-
-[device.ssh]
-user = "operator"
-port = {places.switch[1]}
-password = {{ file = "switch-password" }}
-host_keys = ["{places.switch_pin}"]
-
-[device.quiesce]                        # a console: its settings are saved before power goes
-driver = "ssh"
-takes = "20s"
-repeat = "safe"
-dialogue = [
-  {{ expect = "> $", send = "enable" }},
-  {{ expect = "password: $", send_secret = {{ file = "switch-enable" }} }},
-  {{ expect = "# $", send = "save" }},
-  {{ expect = "done" }},
-]
 """
 
 
@@ -344,6 +334,51 @@ port = {places.wire[1]}
 """
 
 
+def _store(places: Places) -> str:
+    return f"""
+[[device]]
+name = "{STORE}"
+role = "storage"
+address = "{places.store[0]}"
+feed = "{UNIT}"
+path = "{SWITCH}"
+watts = 22
+worth = 2
+
+[device.ssh]
+user = "operator"
+port = {places.store[1]}
+password = {{ file = "store-password" }}
+host_keys = ["{places.store_pin}"]
+
+[device.stop]                           # its console takes no commands, only a dialogue
+driver = "ssh"
+takes = "35s"
+dialogue = [
+  {{ expect = "> $", send = "enable" }},
+  {{ expect = "password: $", send_secret = {{ file = "store-enable" }} }},
+  {{ expect = "# $", send = "halt" }},
+  {{ expect = "\\\\[y/n\\\\] $", send = "y" }},
+  {{ expect = "going down" }},
+]
+
+[device.verify]
+driver = "tcp"
+takes = "30s"
+settle = "10s"
+port = {places.store[1]}
+
+[device.start]
+driver = "wake"
+takes = "90s"
+
+[device.wake]
+mac = "02:00:5e:10:4c:03"
+address = "{places.wire[0]}"
+port = {places.wire[1]}
+"""
+
+
 def _pc(places: Places) -> str:
     return f"""
 [[device]]
@@ -352,8 +387,9 @@ role = "computer"
 address = "{places.pc[0]}"
 feed = "{UNIT}"
 path = "{SWITCH}"
-watts = 75
+watts = 65
 worth = 3
+needs = "{STORE}"                       # it writes there
 
 [device.ssh]
 user = "operator"

@@ -4,7 +4,7 @@ import asyncio
 import os
 import socket
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from agent.virtual import host
-from agent.virtual.host import VirtualPc, VirtualSwitch, WakeListener
+from agent.virtual.host import VirtualConsole, VirtualPc, WakeListener
 from agent.virtual.machine import Files, Machine, Nature, Phase
 from agent.virtual.pace import PacedLoop
 from agent.virtual.ssh_server import Logins, SshFace, new_key_pair
@@ -105,8 +105,8 @@ async def pc(logins: Logins = LOGINS) -> AsyncIterator[VirtualPc]:
 
 
 @asynccontextmanager
-async def switch(changes: list[bool] | None = None) -> AsyncIterator[VirtualSwitch]:
-    made = VirtualSwitch(
+async def switch(changes: list[bool] | None = None) -> AsyncIterator[VirtualConsole]:
+    made = VirtualConsole(
         SWITCH,
         LOGINS,
         enable_password="mind-the-gap",
@@ -123,6 +123,11 @@ async def switch(changes: list[bool] | None = None) -> AsyncIterator[VirtualSwit
 def takes_connections(face: SshFace) -> bool:
     with socket.socket() as probe:
         return probe.connect_ex(face.address) == 0
+
+
+async def until(holds: Callable[[], bool]) -> None:
+    while not holds():  # noqa: ASYNC110  # a port has no event to wait for
+        await asyncio.sleep(0.2)
 
 
 def test_the_pc_runs_what_its_operator_may(tmp_path: Path) -> None:
@@ -144,23 +149,19 @@ def test_the_pc_powers_off_when_told_and_its_port_closes_first(tmp_path: Path) -
     """A closed port is no proof that the disk is at rest: `settle` would never be missed."""
 
     async def main(loop: PacedLoop) -> None:
-        client = Client(tmp_path, loop)
         async with pc() as made:
-            status, _ = await client.run(made.ssh, host.PC_STOP)
-            assert (status, made.phase) == (0, Phase.STOPPING)
-            assert made.fate.told_at is not None
-            await asyncio.sleep(made.fate.told_at + 6.0 + 10.0 - loop.time())
-            assert takes_connections(made.ssh)
-            await asyncio.sleep(made.fate.told_at + 6.0 + 17.0 - loop.time())
-            assert not takes_connections(made.ssh)
-            assert made.watts == 60.0
-            await asyncio.sleep(10.0)
+            status, _ = await Client(tmp_path, loop).run(made.ssh, host.PC_STOP)
+            was_open = takes_connections(made.ssh)
+            await until(lambda: not takes_connections(made.ssh))
+            watts_when_silent = made.watts
+            await until(lambda: made.watts != watts_when_silent)
 
+        assert (status, was_open, watts_when_silent) == (0, True, 60.0)
         assert made.watts == 1.0
-        assert made.fate.off_at is not None
-        assert made.fate.off_at - made.fate.told_at == pytest.approx(26.0, abs=2.0)
+        assert made.fate.told_at is not None and made.fate.off_at is not None
+        assert 25.9 < made.fate.off_at - made.fate.told_at < 35.0
 
-    run_paced(main, factor=20.0)
+    run_paced(main, factor=5.0)
 
 
 def test_the_pc_is_quiesced_and_says_when_it_is(tmp_path: Path) -> None:
@@ -177,7 +178,7 @@ def test_the_pc_is_quiesced_and_says_when_it_is(tmp_path: Path) -> None:
             assert (await client.run(made.ssh, host.PC_RESUME))[0] == 0
             assert made.recording
 
-    run_paced(main)
+    run_paced(main, factor=10.0)
 
 
 def test_a_pc_without_power_was_damaged_even_with_its_recording_stopped() -> None:
@@ -255,7 +256,7 @@ def test_a_console_is_held_a_dialogue_with(tmp_path: Path) -> None:
         assert changes == [False]
         assert made.watts == 0.0
 
-    run_paced(main)
+    run_paced(main, factor=10.0)
 
 
 def test_a_console_without_its_password_does_nothing(tmp_path: Path) -> None:

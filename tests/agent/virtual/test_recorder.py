@@ -133,7 +133,7 @@ def test_closing_the_files_takes_its_time() -> None:
         assert later["open_files"] == 0
         assert made.fate.quiesced_at is not None
 
-    run_paced(main)
+    run_paced(main, factor=10.0)
 
 
 def test_recording_can_be_taken_up_again() -> None:
@@ -145,10 +145,10 @@ def test_recording_can_be_taken_up_again() -> None:
             await client.log_in()
             await client.ask("POST", "/recording", {"recording": False})
             await client.ask("POST", "/recording", {"recording": True})
-            await asyncio.sleep(20.0)
+            await asyncio.sleep(10.0)
             return await client.state()
 
-    assert run_paced(main) == {
+    assert run_paced(main, factor=10.0) == {
         "state": "running",
         "recording": True,
         "open_files": 2,
@@ -178,11 +178,11 @@ def test_powering_off_closes_the_files_first_and_then_the_listener() -> None:
         assert changes == [1.5]
         assert made.fate.off_at is not None and made.fate.told_at is not None
         assert made.fate.told_at - told_at < 5.0
-        assert made.fate.off_at - made.fate.told_at == pytest.approx(28.0, abs=2.0)
+        assert 27.9 < made.fate.off_at - made.fate.told_at < 35.0
         assert made.fate.rest_at == made.fate.off_at
         assert not made.fate.damage
 
-    run_paced(main)
+    run_paced(main, factor=10.0)
 
 
 def test_power_that_goes_while_it_records_damages_its_files() -> None:
@@ -220,7 +220,7 @@ def test_power_that_goes_while_files_are_being_closed_still_damages_them() -> No
             made.power_goes()
             return made.fate.damage
 
-    assert run_paced(main) == "its power went with 2 recordings open"
+    assert run_paced(main, factor=10.0) == "its power went with 2 recordings open"
 
 
 def test_power_that_goes_once_files_are_closed_harms_nothing() -> None:
