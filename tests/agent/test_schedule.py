@@ -1,0 +1,92 @@
+"""Calendar jobs: on time by the site's own clock, on the loop, and none ends another."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import structlog
+
+from agent.schedule import Schedule
+
+LISBON = ZoneInfo("Europe/Lisbon")
+
+
+@contextmanager
+def scheduled(zone: ZoneInfo = LISBON) -> Iterator[Schedule]:
+    schedule = Schedule(zone)
+    try:
+        yield schedule
+    finally:
+        schedule.close()
+
+
+def soon() -> time:
+    """Return the local time in one to two seconds from now."""
+    return (datetime.now(LISBON) + timedelta(seconds=2)).time().replace(microsecond=0)
+
+
+async def test_job_is_due_at_local_time() -> None:
+    """The journal is pruned at night where the site is, not where the clock is set to."""
+    with scheduled() as schedule:
+        schedule.daily("prune", lambda: None, at=time(3, 30))
+        schedule.start()
+        due = schedule.due_at("prune")
+
+    assert due is not None
+    local = due.astimezone(LISBON)
+    assert (local.hour, local.minute) == (3, 30)
+    assert (
+        timedelta() < due - datetime.now(LISBON) <= timedelta(hours=25)
+    )  # a day of 25 h in autumn
+
+
+async def test_job_runs_on_the_loop() -> None:
+    """What it touches belongs to the loop; in a pool's thread it would race with it."""
+    ran: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+    with scheduled() as schedule:
+        schedule.daily("note", lambda: ran.set_result(threading.get_ident()), at=soon())
+        schedule.start()
+
+        async with asyncio.timeout(5):
+            assert await ran == threading.get_ident()
+
+
+async def test_failed_job_is_logged_and_due_again() -> None:
+    """One bad night must not be the last one that the journal is pruned in."""
+    done = asyncio.Event()
+
+    def fail() -> None:
+        done.set()
+        raise ZeroDivisionError
+
+    with structlog.testing.capture_logs() as logs, scheduled() as schedule:
+        schedule.daily("prune", fail, at=soon())
+        schedule.start()
+        async with asyncio.timeout(5):
+            await done.wait()
+        await asyncio.sleep(0)
+        due = schedule.due_at("prune")
+
+    assert [entry["event"] for entry in logs] == ["failed_job"]
+    assert due is not None
+    assert due > datetime.now(LISBON) + timedelta(hours=20)
+
+
+async def test_closing_twice_or_before_the_start_is_harmless() -> None:
+    """Ending goes through every path, also when the start failed."""
+    never_started = Schedule(LISBON)
+    never_started.close()
+    schedule = Schedule(LISBON)
+    schedule.start()
+    schedule.close()
+    schedule.close()
+    await asyncio.sleep(0)
+    schedule.close()
+
+    assert schedule.due_at("prune") is None
+    assert asyncio.all_tasks() == {asyncio.current_task()}
