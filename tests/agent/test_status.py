@@ -1,0 +1,169 @@
+"""What `lastwatt status` shows: a document for programs, lines for people."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from agent.status import document, lines
+from policies.model import Alarm
+from policies.state import Ending, PauseSet, PollMissed, fold
+from tests.policies.sites import (
+    CAMERA,
+    DESK,
+    RECORDER,
+    SWITCH,
+    Run,
+    on_battery,
+    on_mains,
+    site_of,
+)
+
+
+def shown(run: Run, *, later_s: float = 0.0, dry_run: bool = False) -> dict[str, Any]:
+    """Return the document as a program receives it."""
+    now = run.now + later_s
+    found = document(run.site, run.state, run.decide(), now=now, dry_run=dry_run)
+    said: dict[str, Any] = json.loads(json.dumps(found, allow_nan=False))
+    return said
+
+
+def device_of(said: dict[str, Any], name: str) -> dict[str, Any]:
+    (found,) = (device for device in said["devices"] if device["name"] == name)
+    assert isinstance(found, dict)
+    return found
+
+
+def text(said: dict[str, Any]) -> str:
+    return "\n".join(lines(said))
+
+
+def test_agent_that_has_heard_nothing_claims_nothing() -> None:
+    """In its first second an agent knows nothing of mains, and must not say otherwise."""
+    run = Run(site_of())
+    found = document(run.site, run.state, None, now=0.0, dry_run=False)
+
+    assert text(found).splitlines()[:2] == [
+        "Quayside boatyard: nothing is known of mains yet",
+        "  cabinet: unknown, no reading yet",
+    ]
+    assert json.dumps(found, allow_nan=False)
+
+
+def test_site_on_mains_is_said_in_a_line_each() -> None:
+    """The usual answer: one line for the site, one for each unit and device."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0), on_mains(20.0))
+
+    said = shown(run)
+    said_lines = text(said).splitlines()
+    assert said_lines[0] == "Quayside boatyard: mains is there"
+    assert said_lines[1].startswith("  cabinet: mains, ")
+    assert said_lines[1].endswith("; 100 W; charge 100%")
+    assert said_lines[2] == "  yard switch (switch): running"
+    assert len(said_lines) == 2 + len(run.site.devices)
+    assert said["outage_s"] is None
+    assert said["units"][0]["lower_s"] is None
+
+
+def test_outage_shows_how_long_it_lasts_and_when_stops_begin() -> None:
+    """What the owner on the telephone asks first."""
+    run = Run(site_of())
+    run.outage(100.0)
+
+    said = shown(run)
+    assert said["outage_s"] == 12.0
+    assert 0 < said["units"][0]["lower_s"] <= said["units"][0]["median_s"]
+    stop_s = device_of(said, "gate recorder")["stop_latest_in_s"]
+    assert 0 < stop_s < said["units"][0]["lower_s"]
+    assert "Quayside boatyard: outage for 12 s" in text(said)
+    assert "lasts at least" in text(said)
+    assert "upsAlarmOnBattery" in text(said)
+    assert "gate recorder (recorder): running; its stop begins in" in text(said)
+
+
+def test_order_under_way_shows_its_reason() -> None:
+    """Whatever lastwatt does, it says why."""
+    run = Run(site_of())
+    run.outage(100.0)
+    run.hear(on_battery(130.0, 100.0, battery_status=3), on_battery(131.0, 100.0, battery_status=3))
+    run.obey()
+
+    said = device_of(shown(run), "gate recorder")
+    assert said["task"] == "rest"
+    assert said["phase"] == "coming to rest"
+    assert said["reason"]
+    assert said["reason"] in text(shown(run))
+
+
+def test_what_was_only_assumed_is_said_to_be() -> None:
+    """A rehearsed stop is no stop."""
+    run = Run(site_of(SWITCH, CAMERA, replace(RECORDER, dry_run=True), DESK))
+    run.outage(100.0)
+    run.hear(on_battery(130.0, 100.0, battery_status=3), on_battery(131.0, 100.0, battery_status=3))
+    run.obey()
+    run.close("gate recorder", Ending.ASSUMED)
+
+    said = shown(run, dry_run=True)
+    assert device_of(said, "gate recorder")["assumed"] is True
+    assert "gate recorder (recorder): at rest, assumed; dry run" in text(said)
+    assert "(dry run: nothing is sent)" in text(said)
+
+
+def test_unit_that_is_not_heard_from_shows_how_old_its_word_is() -> None:
+    """An answer of an hour ago must not look like one of now."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    for at in range(20, 3600, 10):
+        run.state = fold(run.site, run.state, PollMissed(float(at), "cabinet", "no answer"))
+    run.now = 3610.0
+
+    assert "last heard 1 h ago" in text(shown(run))
+
+
+def test_no_touch_pause_and_doubts_are_said() -> None:
+    """What holds orders back is visible everywhere."""
+    run = Run(site_of(SWITCH, CAMERA, replace(RECORDER, no_touch=True), DESK))
+    doubts = {"charge": "it has stood at 100 % for an hour"}
+    run.hear(on_mains(10.0, alarms=frozenset({Alarm.FAN_FAILURE}), doubts=doubts))
+    run.state = fold(run.site, run.state, PauseSet(run.now, run.now + 1800.0, "ana"))
+
+    said = shown(run)
+    assert said["paused_s"] == 1800.0
+    assert "paused for 30 min more" in text(said)
+    assert "gate recorder (recorder): running; no-touch" in text(said)
+    assert "upsAlarmFanFailure; its charge is doubtful: it has stood" in text(said)
+
+
+def test_pause_that_is_over_is_not_shown() -> None:
+    """A pause ends by itself, also when no event says so."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    run.state = fold(run.site, run.state, PauseSet(run.now, run.now + 60.0, "ana"))
+
+    assert shown(run, later_s=61.0)["paused_s"] is None
+
+
+def test_sick_journal_and_unreached_people_are_said() -> None:
+    """Trouble of the agent's own stands below the site's."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    hooks = [
+        {"host": "hook.example", "waiting": 3, "why": "it answered 503"},
+        {"host": "pager.example", "waiting": 0, "why": ""},
+    ]
+    said = {**shown(run), "journal_healthy": False, "webhooks": hooks}
+
+    assert text(said).splitlines()[-2:] == [
+        "  the journal cannot be written: look after the disk of the state directory",
+        "  notices do not reach hook.example (3 wait): it answered 503",
+    ]
+
+
+def test_document_of_another_kind_is_refused() -> None:
+    """`status` asks an agent that may be of another release."""
+    with pytest.raises((LookupError, TypeError, ValueError)):
+        list(lines({"dry_run": False, "units": [{}]}))
