@@ -8,20 +8,25 @@ full or slow disk never stops a stop.
 from __future__ import annotations
 
 import asyncio
-import random
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, replace
 
 import structlog
 
-from agent.conduct import Conductor
-from agent.errors import BackupUnitError
+from agent.conduct import Conductor, failure_notice
+from agent.errors import BackupUnitError, UnitTrouble
 from agent.floor import Floor
-from drivers.base import Clock, Driver, Outcome, Stage, Verdict
+from agent.keep import Keeper, SureKeeper
+from agent.lookout import LOOK_S, Lookout
+from agent.news import is_worth_noting, supply_news
+from agent.perform import Performer, first
+from agent.sequence import Result
+from agent.taking_up import closing_of, stale_units, without_stale
+from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
+from policies.belief import Belief
 from policies.decide import Decision, beliefs_of, decide
-from policies.model import Reading, Site
+from policies.model import Order, Reading, Site
 from policies.state import (
     AgentEnded,
     AgentStarted,
@@ -36,37 +41,27 @@ from policies.state import (
     PollMissed,
     ReadingTaken,
     SiteState,
-    StepEnded,
     SupplyJudged,
     fold,
 )
-from policies.supply import Supply, UnitState
+from policies.supply import UnitState
+
+__all__ = ["Engine", "Keeper", "Settings"]
 
 log = structlog.get_logger()
 
-READING_EVERY_S = 60.0
-"""On steady mains, one reading a minute is journalled; on battery, every one."""
-
 SNAPSHOT_EVERY_S = 300.0
-LOOK_EVERY_S = 20.0
-_LOOK_S = 3.0
+
+FALLEN_EVERY_S = 1.0
+"""While the policies fail, they are tried again that often."""
+
+SAY_AGAIN_S = 600.0
+"""Policies that fail now and then are spoken of once in so long."""
+
 _SHORTEST_WAIT_S = 0.05
 
-
-class Keeper(Protocol):
-    """What the engine asks of the journal."""
-
-    async def commit(self, *events: Event) -> bool:
-        """Make events durable; False = kept in memory for now."""
-        ...
-
-    def note(self, *events: Event) -> None:
-        """Take events that need not be durable at once."""
-        ...
-
-    def snapshot(self, state: SiteState) -> None:
-        """Keep the state, so that the next fold starts here."""
-        ...
+Decide = Callable[[Site, SiteState, Mapping[str, Belief], float], Decision]
+Fold = Callable[[Site, SiteState, Event], SiteState]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +80,13 @@ class Settings:
 
 
 class Engine:
-    """One site's agent, without its sockets and files: those come in as arguments."""
+    """One site's agent, without its sockets and files: those come in as arguments.
+
+    Attributes:
+        state: the fold of all events so far.
+        decision: the last one; None before the first.
+        conductor: carries its orders out.
+    """
 
     def __init__(
         self,
@@ -97,44 +98,74 @@ class Engine:
         state: SiteState,
         settings: Settings,
         on_event: Callable[[Event], None] = lambda event: None,
+        decide: Decide = decide,
+        fold: Fold = fold,
     ) -> None:
+        """Prepare; `run` begins.
+
+        Args:
+            site: what there is.
+            drivers: by device and stage; closed by `end`.
+            clock: what all times mean.
+            journal: keeps the events.
+            state: what the journal folded to.
+            settings: what else it is told.
+            on_event: told each event as it is folded; must not block.
+            decide: the policy.
+            fold: what events mean.
+        """
         self.site = site
         self.state = state
         self.decision: Decision | None = None
         self._clock = clock
-        self._journal = journal
+        self._journal = SureKeeper(journal)
         self._settings = settings
         self._on_event = on_event
+        self._policy = decide
+        self._fold_with = fold
         self._woken = asyncio.Event()
         self._noted_at: dict[str, float] = {}
-        self._troubles: dict[str, str] = {}
-        self._floor = Floor(site, drivers, clock=clock)
-        self._floor_task: asyncio.Task[None] | None = None
-        self._is_failing = False
-        self._fold_error: Exception | None = None
+        self._troubles: dict[str, UnitTrouble] = {}
+        self._stale = stale_units(site, state, clock.monotonic())
+        self._has_taken_up = False
+        self._fold_errors: dict[str, Exception] = {}
+        self._has_fallen = False
+        self._fell_at: float | None = None
+        performer = Performer(clock=clock)
         self.conductor = Conductor(
             site,
             drivers,
             clock=clock,
-            chance=random.Random(settings.seed),
+            performer=performer,
             record=self.record,
             state=lambda: self.state,
+            seed=settings.seed,
         )
+        self._lookout = Lookout(
+            site,
+            clock=clock,
+            state=lambda: self.state,
+            look=self.conductor.is_running,
+            on_seen=self._see,
+        )
+        self._floor = Floor(site, clock=clock, give=self._carry_out, is_off=self._is_off)
 
     # Facts coming in
 
     async def on_reading(self, reading: Reading) -> None:
-        """Fold a reading, journal it as far as it is worth it, and decide."""
-        before = self.state.units[reading.unit]
+        """Fold a reading and decide on it; it is journalled as far as it is worth it."""
+        unit = reading.unit
+        before = self.state.units[unit]
         self._floor.hear(reading)
+        self._stale.pop(unit, None)
+        self._troubles.pop(unit, None)
         event = ReadingTaken(reading.at, reading)
         self._fold(event)
-        after = self.state.units[reading.unit]
-        if self._is_worth_noting(before, after, reading):
-            self._noted_at[reading.unit] = reading.at
+        after = self.state.units[unit]
+        if is_worth_noting(before, after, reading, noted_at=self._noted_at.get(unit)):
+            self._noted_at[unit] = reading.at
             self._journal.note(event)
-        self._troubles.pop(reading.unit, None)
-        await self._tell_supply(reading.unit, before, after)
+        self._tell_supply(unit, before, after)
         await self.consider()
 
     async def on_silence(self, unit: str, error: BackupUnitError, at: float) -> None:
@@ -142,76 +173,129 @@ class Engine:
         before = self.state.units[unit]
         event = PollMissed(at, unit, f"{error}; {error.advice}")
         self._fold(event)
-        if self._troubles.get(unit) != str(error):
-            self._troubles[unit] = str(error)
+        after = self.state.units[unit]
+        is_new = self._troubles.get(unit) is not error.trouble
+        if is_new:
+            self._troubles[unit] = error.trouble
             log.warning("missed_poll", unit=unit, why=str(error), advice=error.advice)
+        if is_new or (before.lost_at is None and after.lost_at is not None):
             self._journal.note(event)
-        await self._tell_supply(unit, before, self.state.units[unit])
+        self._tell_supply(unit, before, after)
         await self.consider()
 
     async def record(self, *events: Event) -> None:
         """Fold events and make them durable, or go on without that when the disk does not."""
         for event in events:
             self._fold(event)
-        await self._journal.commit(*events)
         if any(isinstance(event, OrderClosed) for event in events):
             self._woken.set()
+        await self._journal.commit(*events)
 
     async def notice(self, severity: str, about: str, text: str) -> None:
         """Say something that somebody should know."""
-        level = {"info": log.info, "warning": log.warning}.get(severity, log.error)
-        level("raised_notice", about=about, text=text)
+        _log_notice(severity, about, text)
         await self.record(NoticeRaised(self._clock.monotonic(), severity, about, text))
 
     # Deciding
 
     async def consider(self) -> None:
         """Decide now, and give the orders; should that fail, the floor holds."""
+        if not self._has_taken_up:
+            return  # what is open is still another run's
         now = self._clock.monotonic()
         try:
-            if self._fold_error is not None:
-                raise self._fold_error
-            decision = decide(self.site, self.state, beliefs_of(self.site, self.state, now), now)
+            for error in self._fold_errors.values():
+                raise error
+            state = without_stale(self.state, [u for u, at in self._stale.items() if now < at])
+            decision = self._policy(self.site, state, beliefs_of(self.site, state, now), now)
         except Exception as error:  # the other outermost loop: nothing may stand above the floor
             await self._fall(error)
             return
-        self._is_failing = False
+        self._has_fallen = False
         self.decision = decision
-        given: list[OrderGiven] = []
+        given: list[tuple[str, Order]] = []
+        events: list[Event] = []
         for order in decision.orders:
-            order_id = f"{order.device}#{self.state.orders + 1}"
-            event = OrderGiven(now, order_id, order)
-            self._fold(event)
-            given.append(event)
-            log.info(
-                "gave_order",
-                device=order.device,
-                task=order.task.value,
-                deadline_s=round(order.deadline_at - now, 1),
-                reason=order.reason.sentence,
+            order_id, news = self._order(order)
+            if self._is_open(order_id, order):  # else the fold failed, and the floor will hold
+                given.append((order_id, order))
+                events += news
+        if events:
+            await self._journal.commit(*events)
+            for order_id, order in given:
+                self.conductor.give(order_id, order)
+
+    def _order(self, order: Order) -> tuple[str, list[Event]]:
+        """Fold that an order is given, so that nothing is ordered twice; return its id and news.
+
+        The short form of one under way goes on under its id; one of the other task is withdrawn.
+        """
+        now = self._clock.monotonic()
+        order_id = f"{order.device}#{self.state.orders + 1}"
+        events: list[Event] = []
+        opened = self.state.devices[order.device].order
+        if opened is not None and opened.order.task is order.task:
+            order_id = opened.order_id
+        elif opened is not None:
+            why = "it gave way to an order to rest"
+            withdrawn = Ending.WITHDRAWN
+            events.append(
+                OrderClosed(now, opened.order_id, order.device, opened.order.task, withdrawn, why)
             )
-        if given:
-            await self._journal.commit(*given)
-            for event in given:
-                self.conductor.give(event.order_id, event.order)
+        events.append(OrderGiven(now, order_id, order))
+        for event in events:
+            self._fold(event)
+        log.info(
+            "gave_order",
+            device=order.device,
+            task=order.task.value,
+            deadline_s=round(order.deadline_at - now, 1),
+            reason=order.reason.sentence,
+        )
+        return order_id, events
+
+    def _is_open(self, order_id: str, order: Order) -> bool:
+        opened = self.state.devices[order.device].order
+        return opened is not None and opened.order_id == order_id
+
+    # The floor
 
     async def _fall(self, error: Exception) -> None:
-        """The policies failed: say so once, and let the floor act when it is due."""
-        why = f"{type(error).__name__}: {error}"
-        if not self._is_failing:
-            self._is_failing = True
-            log.exception("failed_decision")
-            await self._journal.commit(FloorTaken(self._clock.monotonic(), why))
-            await self.notice("error", self.site.name, reasons.floor(why).sentence)
-        if self._floor.is_due() and self._floor_task is None:
-            self._floor_task = asyncio.create_task(self._floor.take(self._tell_floor))
+        """The policies failed: let the floor act when it is due, and say so once."""
+        why = f"{type(error).__name__}: {error}"[:300]
+        reason = reasons.floor(why)
+        self._floor.take_if_due(reason)
+        if self._has_fallen:
+            return
+        self._has_fallen = True
+        now = self._clock.monotonic()
+        if self._fell_at is not None and now - self._fell_at < SAY_AGAIN_S:
+            return
+        self._fell_at = now
+        log.exception("failed_decision")
+        about = self.site.name
+        _log_notice("error", about, reason.sentence)
+        await self.record(FloorTaken(now, why), NoticeRaised(now, "error", about, reason.sentence))
 
-    async def _tell_floor(self, device: str, outcome: Outcome) -> None:
-        ended = StepEnded(
-            self._clock.monotonic(), "floor", device, outcome.act.value, outcome.verdict.value,
-            outcome.evidence, outcome.advice, outcome.sent, outcome.took_s,
-        )  # fmt: skip
-        await self._journal.commit(ended)
+    async def _carry_out(self, order: Order) -> Result:
+        """Give one order for the floor, and return what came of it."""
+        order_id, events = self._order(order)
+        await self._journal.commit(*events)
+        task = self.conductor.give(order_id, order)
+        await asyncio.wait({task})
+        if task.cancelled():
+            return Result(Ending.FAILED, "it gave way to another order")
+        return task.result()
+
+    async def _is_off(self, name: str) -> bool:
+        """Whether a device came to rest before, and does not answer to the contrary."""
+        known, device = self.state.devices[name], self.site.devices[name]
+        if known.phase is not Phase.AT_REST or (known.is_assumed and not device.dry_run):
+            return False
+        if device.stop_s is None or known.is_assumed:
+            return True
+        look = await self.conductor.is_running(name, within_s=LOOK_S)
+        return look is None or look.verdict is not Verdict.DONE
 
     # Running
 
@@ -222,121 +306,101 @@ class Engine:
         await self._take_up()
         async with asyncio.TaskGroup() as group:
             group.create_task(self._keep_deciding())
-            group.create_task(self._keep_looking())
+            group.create_task(self._lookout.run())
             group.create_task(self._keep_snapshots())
+
+    async def _see(self, device: str, evidence: str) -> None:
+        await self.record(DeviceSeen(self._clock.monotonic(), device, evidence))
+        self._woken.set()
 
     async def end(self, why: str) -> None:
         """Let go of everything; no device is stopped by the agent's own end."""
-        if self._floor_task is not None:
-            self._floor_task.cancel()
+        await self._floor.close()
         await self.conductor.close()
         await self._journal.commit(AgentEnded(self._clock.monotonic(), why))
         self._journal.snapshot(self.state)
 
     async def _take_up(self) -> None:
-        """Resume what an earlier run began; withdraw what it had only decided."""
+        """Go on with what an earlier run began; close what is not to be gone on with."""
         now = self._clock.monotonic()
-        for name, device in self.state.devices.items():
-            if device.order is None:
-                continue
-            opened = device.order
-            if opened.steps:
-                log.info("resumed_order", device=name, order=opened.order_id)
+        events: list[Event] = []
+        for opened in [d.order for d in self.state.devices.values() if d.order is not None]:
+            ended = closing_of(self.site, opened, now)
+            if ended is None:
+                log.info("resumed_order", device=opened.order.device, order=opened.order_id)
                 self.conductor.resume(opened)
-            else:
-                why = "the agent was restarted before its first step"
-                await self.record(
-                    OrderClosed(
-                        now, opened.order_id, name, opened.order.task, Ending.WITHDRAWN, why
-                    )
-                )
+                continue
+            events.append(ended)
+            if ended.ending is Ending.FAILED:
+                events.append(replace(failure_notice(ended), at=now))
+        if events:
+            await self.record(*events)
+        self._has_taken_up = True
 
     async def _keep_deciding(self) -> None:
         while True:
+            self._woken.clear()  # before: what comes while it decides is decided on next
             await self.consider()
-            self._woken.clear()
             now = self._clock.monotonic()
-            wake_at = now + 1.0 if self.decision is None else self.decision.wake_at
+            wake_at = now + FALLEN_EVERY_S
+            if self.decision is not None and not self._has_fallen:
+                wake_at = self.decision.wake_at
             await self._wait(max(_SHORTEST_WAIT_S, wake_at - now))
 
     async def _wait(self, seconds: float) -> None:
         """Sleep until woken, at most *seconds*."""
-        sleeping = asyncio.ensure_future(self._clock.sleep(seconds))
         waking = asyncio.ensure_future(self._woken.wait())
         try:
-            await asyncio.wait({sleeping, waking}, return_when=asyncio.FIRST_COMPLETED)
+            await first(waking, self._clock.sleep(seconds))
         finally:
-            sleeping.cancel()
             waking.cancel()
-
-    async def _keep_looking(self) -> None:
-        """See devices that came back by themselves: what runs again is in danger again."""
-        seen: dict[str, int] = {}
-        while True:
-            await self._clock.sleep(LOOK_EVERY_S)
-            names = [
-                name
-                for name, device in self.state.devices.items()
-                if device.phase in (Phase.AT_REST, Phase.NEEDS_HAND)
-                and device.order is None
-                and not device.is_assumed
-                and self.site.devices[name].stop_s is not None
-            ]
-            looks = [self.conductor.is_running(name, within_s=_LOOK_S) for name in names]
-            for name, outcome in zip(names, await asyncio.gather(*looks), strict=True):
-                runs = outcome is not None and outcome.verdict is Verdict.DONE
-                seen[name] = seen.get(name, 0) + 1 if runs else 0
-                if outcome is not None and seen[name] >= 2:
-                    log.info("saw_device", device=name, evidence=outcome.evidence)
-                    at = self._clock.monotonic()
-                    await self.record(DeviceSeen(at, name, outcome.evidence))
-                    self._woken.set()
 
     async def _keep_snapshots(self) -> None:
         while True:
             await self._clock.sleep(SNAPSHOT_EVERY_S)
             self._journal.snapshot(self.state)
 
-    # Telling
+    # Folding and telling
 
     def _fold(self, event: Event) -> None:
+        about = _about(event)
         try:
-            self.state = fold(self.site, self.state, event)
-            if isinstance(event, ReadingTaken):
-                self._fold_error = None
-        except Exception as error:  # as in `consider`: the floor reads readings, not this state
-            log.exception("failed_fold", kind=type(event).__name__)
-            self._fold_error = error
-        self._on_event(event)
+            self.state = self._fold_with(self.site, self.state, event)
+            self._fold_errors.pop(about, None)
+        except Exception as error:  # as in `consider`: the floor judges by readings, not by state
+            if about not in self._fold_errors:
+                log.exception("failed_fold", kind=type(event).__name__)
+            self._fold_errors[about] = error
+            self._woken.set()
+        try:
+            self._on_event(event)
+        except Exception:  # whoever listens is no part of what holds the site
+            log.exception("failed_listener", kind=type(event).__name__)
 
-    def _is_worth_noting(self, before: UnitState, after: UnitState, reading: Reading) -> bool:
-        if after.is_on_battery or after.signs or before.supply is not after.supply:
-            return True
-        last = before.reading
-        if last is None or last.alarms != reading.alarms or last.doubts != reading.doubts:
-            return True
-        return reading.at - self._noted_at.get(reading.unit, -READING_EVERY_S) >= READING_EVERY_S
+    def _tell_supply(self, unit: str, before: UnitState, after: UnitState) -> None:
+        """Say what changed at a unit; nothing waits for the disk over it."""
+        for event in supply_news(unit, before, after, now=self._clock.monotonic()):
+            if isinstance(event, SupplyJudged):
+                log.info("judged_supply", unit=unit, supply=after.supply.value, why=after.why)
+            elif isinstance(event, NoticeRaised):
+                _log_notice(event.severity, event.about, event.text)
+            self._fold(event)
+            self._journal.note(event)
 
-    async def _tell_supply(self, unit: str, before: UnitState, after: UnitState) -> None:
-        now = self._clock.monotonic()
-        if before.lost_at is None and after.lost_at is not None:
-            log.error("lost_unit", unit=unit)
-            await self.notice("error", unit, f"{unit} is not heard from: {after.why}")
-        if before.supply is after.supply and before.why == after.why:
-            return
-        log.info("judged_supply", unit=unit, supply=after.supply.value, why=after.why)
-        await self.record(SupplyJudged(now, unit, after.supply, after.why))
-        if before.supply is after.supply:
-            return
-        match after.supply:
-            case Supply.BATTERY:
-                await self.notice("error", unit, f"mains has failed: {unit} runs on its battery")
-            case Supply.UNPROTECTED:
-                text = f"{unit} gives no protection: {after.why}; the next outage is not carried"
-                await self.notice("error", unit, text)
-            case Supply.MAINS if before.supply is Supply.BATTERY:
-                await self.notice("info", unit, f"mains is back at {unit}")
-            case Supply.UNKNOWN if after.lost_at is None:
-                await self.notice("warning", unit, f"{unit} cannot be judged: {after.why}")
-            case _:
-                pass
+
+def _about(event: Event) -> str:
+    """The unit or device that an event is of, "" for the site as a whole."""
+    match event:
+        case ReadingTaken(reading=reading):
+            return reading.unit
+        case OrderGiven(order=order):
+            return order.device
+        case PollMissed(unit=name) | SupplyJudged(unit=name):
+            return name
+        case _:
+            return getattr(event, "device", "")
+
+
+def _log_notice(severity: str, about: str, text: str) -> None:
+    level = {"info": log.info, "warning": log.warning}.get(severity, log.error)
+    level("raised_notice", about=about, text=text)

@@ -1,104 +1,170 @@
 """Beneath everything a floor: if fold or decide fail, everything is still brought to rest.
 
 Plain lines, no planning: on battery, at the unit's own low battery or after a fixed time, every
-device that may be stopped is stopped, those that use others before those that are used. It reads
-readings only, and shares nothing with the policies but the site and their graph-free rules.
+device that may be stopped is stopped, each after those that use it. It judges raw readings by
+itself, and shares nothing with the policies but their words and the site.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+import math
+from collections.abc import Awaitable, Callable, Collection, Iterable, Mapping
 
 import structlog
 
-from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
-from policies.model import Alarm, BatteryStatus, Device, OutputSource, Reading, Role, Site
+from agent.sequence import Result
+from drivers.base import Clock
+from policies.model import (
+    Alarm,
+    BatteryStatus,
+    Device,
+    Order,
+    OutputSource,
+    Reading,
+    Reason,
+    Role,
+    Site,
+    Task,
+)
+from policies.state import Ending
 
 log = structlog.get_logger()
 
-_TRY_S = 30.0
+SIGNS = 2
+"""Consecutive readings that make "on battery", and "low", believed; one reading never is."""
+
+ROUNDS = 5
+AGAIN_AFTER_S = 30.0
+"""A device that would not stop is told again that often, and after that long."""
+
+_MARGIN_S = 30.0  # what a device's order is given beyond the time that its rest takes
 
 
 class Floor:
-    """Watches raw readings; once, it brings the site to rest."""
+    """Watches raw readings; when it is due, it brings the site to rest."""
 
     def __init__(
-        self, site: Site, drivers: Mapping[str, Mapping[Stage, Driver]], *, clock: Clock
+        self,
+        site: Site,
+        *,
+        clock: Clock,
+        give: Callable[[Order], Awaitable[Result]],
+        is_off: Callable[[str], Awaitable[bool]],
     ) -> None:
+        """Prepare; sends nothing.
+
+        Args:
+            site: what there is.
+            clock: what its times mean.
+            give: journals one order, has it carried out, and returns what came of it.
+            is_off: whether a device is known to be at rest already.
+        """
         self._site = site
-        self._drivers = drivers
         self._clock = clock
+        self._give = give
+        self._is_off = is_off
         self._battery_at: dict[str, float] = {}
+        self._signs: dict[str, int] = {}
         self._lows: dict[str, int] = {}
-        self.was_taken = False
+        self._rounds: dict[str, int] = {}
+        self._tried_at: dict[str, float] = {}
+        self._rested: set[str] = set()
+        self._task: asyncio.Task[None] | None = None
 
     def hear(self, reading: Reading) -> None:
         """Remember since when the unit has been on battery, and how often it said low."""
-        on_battery = reading.output_source is OutputSource.BATTERY or (
-            Alarm.ON_BATTERY in reading.alarms and (reading.on_battery_s or 0.0) > 0.0
-        )
-        if not on_battery:
-            self._battery_at.pop(reading.unit, None)
-            self._lows.pop(reading.unit, None)
+        unit, seconds = reading.unit, reading.trusted("on_battery_s") or 0.0
+        if reading.output_source is not OutputSource.BATTERY and not (
+            Alarm.ON_BATTERY in reading.alarms and seconds > 0.0
+        ):
+            self._hear_mains(unit)
             return
-        began_at = reading.at - (reading.on_battery_s or 0.0)
-        self._battery_at.setdefault(reading.unit, began_at)
+        self._battery_at.setdefault(unit, reading.at - seconds)
+        self._signs[unit] = self._signs.get(unit, 0) + 1
         low = reading.battery_status in (BatteryStatus.LOW, BatteryStatus.DEPLETED)
-        low = low or Alarm.LOW_BATTERY in reading.alarms
-        self._lows[reading.unit] = self._lows.get(reading.unit, 0) + 1 if low else 0
+        low = low or not reading.alarms.isdisjoint({Alarm.LOW_BATTERY, Alarm.DEPLETED_BATTERY})
+        self._lows[unit] = self._lows.get(unit, 0) + 1 if low else 0
 
-    def is_due(self) -> bool:
-        """Whether some unit is low, or has been on battery for the fixed time."""
+    def _hear_mains(self, unit: str) -> None:
+        for memory in (self._battery_at, self._signs, self._lows):
+            memory.pop(unit, None)
+        if not self._battery_at and not self.is_at_work:
+            # The next outage finds everything running again.
+            self._rounds.clear()
+            self._tried_at.clear()
+            self._rested.clear()
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether it is bringing devices to rest."""
+        return self._task is not None and not self._task.done()
+
+    def due_units(self) -> frozenset[str]:
+        """Return the units that are low, or have been on battery for the fixed time."""
         now = self._clock.monotonic()
-        return any(
-            self._lows[unit] >= 2 or now - began_at >= self._site.floor_after_s
+        return frozenset(
+            unit
             for unit, began_at in self._battery_at.items()
+            if self._lows[unit] >= SIGNS
+            or (self._signs[unit] >= SIGNS and now - began_at >= self._site.floor_after_s)
         )
 
-    async def take(self, tell: Callable[[str, Outcome], Awaitable[None]]) -> None:
-        """Bring everything behind the failing units to rest, once; *tell* hears each outcome."""
-        self.was_taken = True
-        log.error("took_floor", units=sorted(self._battery_at))
-        for rank in _ranks(self._site.devices):
-            names = [name for name in rank if self._may_stop(self._site.devices[name])]
-            results = await asyncio.gather(*(self._stop(n, tell) for n in names))
-            for name, at_rest in zip(names, results, strict=True):
-                log.info("closed_floor_stop", device=name, at_rest=at_rest)
+    def take_if_due(self, reason: Reason) -> None:
+        """Begin to bring what hangs on the due units to rest, unless that is under way."""
+        if self.is_at_work:
+            return
+        now, due = self._clock.monotonic(), self.due_units()
+        left = [
+            name
+            for name in _going_down(self._site.devices, due, self._battery_at)
+            if name not in self._rested
+            and self._rounds.get(name, 0) < ROUNDS
+            and now - self._tried_at.get(name, -math.inf) >= AGAIN_AFTER_S
+        ]
+        if left:
+            log.error("took_floor", units=sorted(due), devices=sorted(left))
+            self._task = asyncio.create_task(self._take(left, reason), name="floor")
 
-    def _may_stop(self, device: Device) -> bool:
-        """Whether the floor may touch it: not the agent's box, no-touch, nor what carries them."""
-        held = [d for d in self._site.devices.values() if d.no_touch or d.role is Role.AGENT_BOX]
-        if device in held or any(_hangs_on(self._site.devices, d, device.name) for d in held):
-            return False
-        return _is_fed_by(self._site.devices, device, set(self._battery_at))
+    async def close(self) -> None:
+        """Let go of what is under way; stops no device."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
 
-    async def _stop(self, name: str, tell: Callable[[str, Outcome], Awaitable[None]]) -> bool:
-        """One device: stop it, or quiesce what cannot be stopped; then wait until it is gone."""
-        device, stages = self._site.devices[name], self._drivers.get(name, {})
-        act, stage = (
-            (Act.STOP, Stage.STOP) if Stage.STOP in stages else (Act.QUIESCE, Stage.QUIESCE)
-        )
-        if stage not in stages:
-            return False
-        for _ in range(3):
-            until_at = self._clock.monotonic() + _TRY_S
-            outcome = await stages[stage].perform(act, deadline_at=until_at)
-            await tell(name, outcome)
-            if outcome.verdict in (Verdict.DONE, Verdict.UNCERTAIN, Verdict.ASSUMED):
-                break
-        else:
-            return False
-        verify = stages.get(Stage.VERIFY)
-        if act is Act.QUIESCE or verify is None or Act.CONFIRM_GONE not in verify.acts:
-            return True
-        until_at = self._clock.monotonic() + (device.stop_s or 0.0) + device.settle_s + 5.0
-        outcome = await verify.perform(Act.CONFIRM_GONE, deadline_at=until_at)
-        await tell(name, outcome)
-        return outcome.verdict in (Verdict.DONE, Verdict.ASSUMED)
+    async def _take(self, names: Collection[str], reason: Reason) -> None:
+        """Bring devices to rest, each once all that use it are done with, well or not."""
+        devices, tasks = self._site.devices, dict[str, asyncio.Task[None]]()
+        try:
+            for name in (n for rank in _ranks(devices) for n in rank if n in names):
+                users = [t for n, t in tasks.items() if name in _reach(devices, n, _used)]
+                tasks[name] = asyncio.create_task(self._rest(name, reason, after=users))
+            await asyncio.gather(*tasks.values())
+        finally:
+            for task in tasks.values():
+                task.cancel()
+
+    async def _rest(self, name: str, reason: Reason, *, after: list[asyncio.Task[None]]) -> None:
+        if after:
+            await asyncio.wait(after)
+        try:
+            if await self._is_off(name):
+                result = Result(Ending.AT_REST, "it was at rest already")
+            else:
+                until_at = self._clock.monotonic() + self._site.devices[name].rest_s + _MARGIN_S
+                order = Order(name, Task.REST, until_at, reason, in_short=True)
+                result = await self._give(order)
+        except Exception:  # beneath the floor there is nothing: it goes on with the others
+            log.exception("failed_floor_stop", device=name)
+            result = Result(Ending.FAILED, "the floor itself failed")
+        self._rounds[name] = self._rounds.get(name, 0) + 1
+        self._tried_at[name] = self._clock.monotonic()
+        if result.ending is not Ending.FAILED:
+            self._rested.add(name)
+        log.info("closed_floor_stop", device=name, ending=result.ending.value)
 
 
-def _on(device: Device) -> tuple[str, ...]:
+def _used(device: Device) -> tuple[str, ...]:
     return (*device.needs, *device.feeds, *device.path)
 
 
@@ -107,29 +173,50 @@ def _ranks(devices: Mapping[str, Device]) -> list[list[str]]:
     left = set(devices)
     ranks: list[list[str]] = []
     while left:
-        used = {other for name in left for other in _on(devices[name])}
+        used = {other for name in left for other in _used(devices[name])}
         rank = sorted(left - used) or sorted(left)  # a cycle, which the file's check refuses
         ranks.append(rank)
         left -= set(rank)
     return ranks
 
 
-def _hangs_on(devices: Mapping[str, Device], device: Device, name: str) -> bool:
-    """Whether *device* is fed by or reached through *name*, directly or not."""
-    waiting, seen = [*device.feeds, *device.path], set[str]()
+def _going_down(
+    devices: Mapping[str, Device], due: Collection[str], on_battery: Collection[str]
+) -> list[str]:
+    """What loses its power with the *due* units, and what uses that, as far as it may be stopped.
+
+    Not the agent's box, nor what is not to be touched, nor what carries either. When the box goes,
+    nothing can be told any more: then everything *on_battery* counts.
+    """
+    down = _losing(devices, due)
+    if any(devices[name].role is Role.AGENT_BOX for name in down):
+        down = _losing(devices, on_battery)
+    kept = {n for n, d in devices.items() if d.no_touch or d.role is Role.AGENT_BOX}
+    for name in tuple(kept):
+        kept |= _reach(devices, name, lambda device: (*device.feeds, *device.path))
+    return [name for name in devices if name in down - kept and not devices[name].is_passive]
+
+
+def _losing(devices: Mapping[str, Device], units: Collection[str]) -> set[str]:
+    """Devices that are fed by *units* alone, and all that use one of those."""
+    dark, down = set(units), set[str]()
+    for _ in devices:
+        for name, device in devices.items():
+            if device.feeds and dark.issuperset(device.feeds):
+                dark.add(name)
+                down.add(name)
+            if not down.isdisjoint(_used(device)):
+                down.add(name)
+    return down
+
+
+def _reach(
+    devices: Mapping[str, Device], name: str, step: Callable[[Device], Iterable[str]]
+) -> set[str]:
+    """All devices that *step* leads to from the device called *name*, itself left out."""
+    found, waiting = set[str](), [name]
     while waiting:
-        other = waiting.pop()
-        if other == name:
-            return True
-        if other in devices and other not in seen:
-            seen.add(other)
-            waiting += [*devices[other].feeds, *devices[other].path]
-    return False
-
-
-def _is_fed_by(devices: Mapping[str, Device], device: Device, units: set[str]) -> bool:
-    """Whether every feed of the device ends at one of *units*."""
-    return bool(device.feeds) and all(
-        feed in units or (feed in devices and _is_fed_by(devices, devices[feed], units))
-        for feed in device.feeds
-    )
+        new = {n for n in step(devices[waiting.pop()]) if n in devices} - found - {name}
+        found |= new
+        waiting += new
+    return found

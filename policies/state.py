@@ -202,7 +202,7 @@ class OpenOrder:
 
 
 _CHANGING = frozenset({"quiesce", "stop", "start"})
-_WITHOUT_EFFECT = frozenset({"refused", "no answer", "assumed"})
+_WITHOUT_EFFECT = frozenset({"refused", "no answer", "not yet", "assumed"})
 """Acts and verdicts as the journal spells them; after these verdicts nothing was done."""
 
 

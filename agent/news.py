@@ -1,0 +1,67 @@
+"""What a reading changes for people, and whether it is worth keeping."""
+
+from __future__ import annotations
+
+from policies.model import Reading
+from policies.state import Event, NoticeRaised, SupplyJudged
+from policies.supply import Supply, UnitState
+
+READING_EVERY_S = 60.0
+"""On steady mains, one reading a minute is journalled; on battery, every one."""
+
+
+def is_worth_noting(
+    before: UnitState, after: UnitState, reading: Reading, *, noted_at: float | None
+) -> bool:
+    """Return whether a reading tells more than those already journalled.
+
+    Args:
+        before: the unit without it.
+        after: the unit with it.
+        reading: the new one.
+        noted_at: site time of the last one journalled, s; None = there is none.
+    """
+    if after.is_on_battery or after.signs or before.lost_at is not None:
+        return True
+    if before.supply is not after.supply:
+        return True
+    last = before.reading
+    if last is None or last.alarms != reading.alarms or last.doubts != reading.doubts:
+        return True
+    return noted_at is None or reading.at - noted_at >= READING_EVERY_S
+
+
+def supply_news(unit: str, before: UnitState, after: UnitState, *, now: float) -> list[Event]:
+    """Return what is to be said of one unit's change: the judgement, and notices to people."""
+    news: list[Event] = []
+    notices: list[tuple[str, str]] = []
+    if before.supply is not after.supply or before.why != after.why:
+        news.append(SupplyJudged(now, unit, after.supply, after.why))
+    if before.lost_at is None and after.lost_at is not None:
+        notices.append(("error", f"{unit} is not heard from: {after.why}"))
+    if before.lost_at is not None and after.lost_at is None:
+        notices.append(("info", f"{unit} is heard from again"))
+    if before.supply is not after.supply:
+        notices += _of_supply(unit, before, after)
+    return [*news, *(NoticeRaised(now, severity, unit, text) for severity, text in notices)]
+
+
+def _of_supply(unit: str, before: UnitState, after: UnitState) -> list[tuple[str, str]]:
+    match after.supply:
+        case Supply.BATTERY:
+            return [("error", f"mains has failed: {unit} runs on its battery")]
+        case Supply.UNPROTECTED:
+            return [
+                (
+                    "error",
+                    f"{unit} gives no protection: {after.why}; the next outage is not carried",
+                )
+            ]
+        case Supply.MAINS if before.supply is Supply.BATTERY:
+            return [("info", f"mains is back at {unit}")]
+        case Supply.MAINS if before.supply is Supply.UNPROTECTED:
+            return [("info", f"{unit} protects again")]
+        case Supply.UNKNOWN if after.lost_at is None:
+            return [("warning", f"{unit} cannot be judged: {after.why}")]
+        case _:
+            return []

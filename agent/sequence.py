@@ -1,0 +1,217 @@
+"""Bring one device to rest, or back, with proof.
+
+An act that may have taken effect already is looked into before it goes out again, and one that
+must never be repeated never does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from agent.steps import HEARD, LOOK_S, MOST_TRIES, SHOWN, WITHOUT_EFFECT, Steps, is_set
+from drivers.base import Act, Outcome, Repeat, Verdict
+from policies.model import Task
+from policies.reasons import duration_text
+from policies.state import Ending
+from policies.timeline import MARGIN_S
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """How an order ended, and how that is known."""
+
+    ending: Ending
+    evidence: str
+
+
+async def carry_out(steps: Steps) -> Result:
+    """Carry the order of *steps* out; ends soon after its deadline at the latest."""
+    result = await (_rest(steps) if steps.order.task is Task.REST else _start(steps))
+    if steps.device.dry_run and result.ending in (Ending.AT_REST, Ending.RUNNING):
+        # Whatever a driver says in a dry run, it is no proof for live devices.
+        return replace(result, ending=Ending.ASSUMED)
+    return result
+
+
+async def _rest(steps: Steps) -> Result:
+    """Quiesce, confirm, stop, verify gone."""
+    can_stop = steps.can(Act.STOP)
+    tell = Act.STOP not in steps.told or await _is_to_be_told_again(steps, has_looked=False)
+    quiesced: Outcome | None = None
+    stop_began = any(act == Act.STOP for act, _ in steps.earlier)
+    if steps.can(Act.QUIESCE) and (not can_stop or (tell and not stop_began)):
+        quiesced = await _quiesce(steps, can_stop=can_stop)
+        if not can_stop:
+            return _result_of_quiesce(quiesced)
+    if not can_stop:
+        return Result(Ending.FAILED, "nothing in the site's file says how to bring it to rest")
+    result = await _stop(steps, tell=tell)
+    if quiesced is None or quiesced.verdict in SHOWN:
+        return result
+    return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
+
+
+async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
+    """Quiesce and wait until confirmed; None where a hurried order leaves it out."""
+    device, repeat = steps.device, steps.repeat(Act.QUIESCE)
+    can_look = steps.can(Act.CONFIRM_QUIESCED)
+    hurry = steps.hurried if can_stop else None
+    kept_s = (device.stop_s or 0.0) + device.settle_s + MARGIN_S if can_stop else 0.0
+    until_at = max(steps.now + (device.quiesce_s or 0.0), steps.order.deadline_at - kept_s)
+    tell = Act.QUIESCE not in steps.told or (not can_look and repeat is Repeat.SAFE)
+    if not tell and not can_look:
+        return _quiesced_before(steps)
+    outcome: Outcome | None = None
+    for tries in range(1, MOST_TRIES):
+        if tell:
+            outcome = await steps.insist(Act.QUIESCE, until_at, hurry=hurry)
+            if outcome is None or outcome.verdict in WITHOUT_EFFECT:
+                return outcome
+        if can_look and not is_set(hurry):
+            look_at = min(until_at, steps.now + steps.patience_s(Act.CONFIRM_QUIESCED))
+            outcome = await steps.insist(Act.CONFIRM_QUIESCED, look_at, hurry=hurry) or outcome
+        if outcome is None or outcome.verdict in SHOWN or outcome.verdict is Verdict.REFUSED:
+            return outcome
+        if is_set(hurry) or not (can_look or repeat is Repeat.SAFE):
+            return outcome
+        if not await steps.pause(tries, until_at, hurry=hurry):
+            return outcome
+        tell = repeat is not Repeat.NEVER
+    return outcome
+
+
+def _quiesced_before(steps: Steps) -> Outcome:
+    """What to say of a quiescing that must not be repeated blindly, and cannot be looked at."""
+    if steps.was_done(Act.QUIESCE):
+        why = "it was quiesced before the agent was restarted"
+        return Outcome(Act.QUIESCE, Verdict.DONE, why)
+    why = "it may have been told already, must not be told twice, and nothing can confirm it"
+    return Outcome(Act.QUIESCE, Verdict.UNCERTAIN, why)
+
+
+async def _stop(steps: Steps, *, tell: bool) -> Result:
+    """Stop and verify gone, again while the deadline and the act's nature allow."""
+    can_look = steps.can(Act.CONFIRM_GONE)
+    is_sure = steps.was_done(Act.STOP)
+    for tries in range(1, MOST_TRIES):
+        if tell:
+            outcome = await steps.insist(Act.STOP, steps.order.deadline_at)
+            assert outcome is not None, "nothing cuts a stop short"
+            if outcome.verdict is Verdict.ASSUMED:
+                return Result(Ending.ASSUMED, outcome.evidence)
+            if Act.STOP not in steps.told:
+                return Result(Ending.FAILED, _said(outcome))
+            is_sure = is_sure or outcome.verdict is Verdict.DONE
+        gone = await _confirm_gone(steps, is_sure=is_sure)
+        if gone.verdict in SHOWN:
+            ending = Ending.AT_REST if gone.verdict is Verdict.DONE else Ending.ASSUMED
+            return Result(ending, gone.evidence)
+        if not await steps.pause(tries, steps.order.deadline_at):
+            return Result(Ending.FAILED, _said(gone))
+        tell = await _is_to_be_told_again(steps, has_looked=can_look)
+        if not (tell or can_look):
+            return Result(Ending.FAILED, _said(gone))
+    raise AssertionError("the deadline ends it")
+
+
+async def _is_to_be_told_again(steps: Steps, *, has_looked: bool) -> bool:
+    """Whether a stop that may have taken effect is to be sent once more.
+
+    Only where the device is heard, since one that is silent may just be on its way down; what
+    nobody can look at is told again where that is harmless, or where it was seen to be there.
+    """
+    repeat = steps.repeat(Act.STOP)
+    if repeat is None or repeat is Repeat.NEVER:
+        return False
+    if not steps.can(Act.CONFIRM_RUNNING):
+        return has_looked or repeat is Repeat.SAFE
+    until_at = min(steps.now + LOOK_S, steps.order.deadline_at)
+    look = await steps.step(Act.CONFIRM_RUNNING, until_at)
+    return look.verdict in HEARD
+
+
+async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
+    """Wait until the device is gone, and its path is not; bounded by one stop's time."""
+    act = Act.CONFIRM_GONE
+    takes_s = (steps.device.stop_s or 0.0) + steps.device.settle_s
+    if not steps.can(act):
+        if not is_sure:
+            return Outcome(act, Verdict.NO_ANSWER, "nothing can tell whether it took effect")
+        await steps.clock.sleep(takes_s)
+        why = f"it took the stop, and was given {duration_text(takes_s)}; nothing can verify it"
+        return Outcome(act, Verdict.DONE, why)
+    until_at = min(steps.order.deadline_at, steps.now + takes_s + MARGIN_S)
+    outcome = await steps.insist(act, until_at)
+    assert outcome is not None, "nothing cuts a look short"
+    if outcome.verdict is not Verdict.DONE:
+        return outcome
+    silent = await steps.silent_path()
+    if silent is None:
+        return outcome
+    why = f"it no longer answers, but neither does its path ({silent}): no proof of rest"
+    return replace(outcome, verdict=Verdict.NOT_YET, evidence=why)
+
+
+async def _start(steps: Steps) -> Result:
+    """Start where an order can, then wait until the device is seen to run."""
+    can_look = steps.can(Act.CONFIRM_RUNNING)
+    if Act.START in steps.told and can_look:
+        look = await steps.step(Act.CONFIRM_RUNNING, steps.now + LOOK_S)
+        if look.verdict is Verdict.DONE:
+            return Result(Ending.RUNNING, look.evidence)
+    outcome: Outcome | None = None
+    if _may_be_started(steps, has_looked=can_look):
+        outcome = await steps.insist(Act.START, steps.order.deadline_at)
+        assert outcome is not None, "nothing cuts a start short"
+        if outcome.verdict in WITHOUT_EFFECT:
+            return Result(Ending.FAILED, _said(outcome))
+    if not can_look:
+        return _result_of_unseen_start(outcome)
+    running = await steps.insist(Act.CONFIRM_RUNNING, steps.order.deadline_at)
+    assert running is not None, "nothing cuts a look short"
+    if running.verdict in SHOWN:
+        ending = Ending.RUNNING if running.verdict is Verdict.DONE else Ending.ASSUMED
+        return Result(ending, running.evidence)
+    return Result(Ending.FAILED, _said(running))
+
+
+def _may_be_started(steps: Steps, *, has_looked: bool) -> bool:
+    """Whether a start is to be sent: where an order can, and not blindly a second time."""
+    match steps.repeat(Act.START):
+        case None:
+            return False
+        case Repeat.SAFE:
+            return True
+        case Repeat.LOOK_FIRST:
+            return Act.START not in steps.told or has_looked
+        case Repeat.NEVER:
+            return Act.START not in steps.told
+
+
+def _said(outcome: Outcome) -> str:
+    return f"{outcome.evidence}; {outcome.advice}" if outcome.advice else outcome.evidence
+
+
+def _result_of_quiesce(outcome: Outcome | None) -> Result:
+    """A device that is only quiesced is at rest when that is done: it may then lose power."""
+    assert outcome is not None, "only a device with a stop skips its quiescing"
+    match outcome.verdict:
+        case Verdict.DONE:
+            return Result(Ending.AT_REST, f"{outcome.evidence}; it may lose power now")
+        case Verdict.ASSUMED:
+            return Result(Ending.ASSUMED, outcome.evidence)
+        case _:
+            return Result(Ending.FAILED, _said(outcome))
+
+
+def _result_of_unseen_start(outcome: Outcome | None) -> Result:
+    if outcome is None:
+        return Result(Ending.FAILED, "nothing starts it now, and nothing can tell whether it runs")
+    said = f"{outcome.evidence}; nothing can confirm that it runs"
+    match outcome.verdict:
+        case Verdict.DONE:
+            return Result(Ending.RUNNING, said)
+        case Verdict.ASSUMED:
+            return Result(Ending.ASSUMED, said)
+        case _:
+            return Result(Ending.FAILED, said)
