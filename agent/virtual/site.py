@@ -122,11 +122,14 @@ class VirtualSite:
         self._tell()
 
     def play(self, *, fails_after_s: float, returns_after_s: float | None) -> None:
-        """Let mains fail, and return so long after that, both in s of the loop."""
-        self._timers.append(self._loop.call_later(fails_after_s, self.mains_fails))
-        if returns_after_s is not None:
-            at_s = fails_after_s + returns_after_s
-            self._timers.append(self._loop.call_later(at_s, self.mains_returns))
+        """Let mains fail, and return so long after that (None = never), both in s of the loop."""
+
+        def fail() -> None:
+            self.mains_fails()
+            if returns_after_s is not None:
+                self._timers.append(self._loop.call_later(returns_after_s, self.mains_returns))
+
+        self._timers.append(self._loop.call_later(fails_after_s, fail))
 
     @property
     def outage_s(self) -> float | None:
