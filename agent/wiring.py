@@ -109,8 +109,8 @@ class Agent:
         journal.remember("site", site.name)
         self._to_say = asyncio.Queue[tuple[str, str, str]](_TO_SAY)
         journal.on_trouble = self._hear_trouble
-        for text in self._recalled.troubles:
-            self._say("error", "journal", text)
+        if self._recalled.troubles:
+            self._say("error", "journal", "; ".join(self._recalled.troubles))
 
     async def run(self, until: asyncio.Event) -> None:
         """Watch, decide and act until *until* is set; ending stops no device.
