@@ -26,6 +26,12 @@ class Role(StrEnum):
     OTHER = "other"
 
 
+CABLE_M = 100.0
+"""Length assumed of a cable that feeds a device: the longest that IEEE 802.3 reckons with."""
+
+POE_EFFICIENCY = 0.9
+"""Assumed of a device that feeds others: of 10 W that it takes for them, 9 leave its ports."""
+
 HOLDS_DATA = frozenset({Role.RECORDER, Role.STORAGE, Role.COMPUTER})
 """Roles that may lose data when power goes; for the others an orderly stop saves nothing."""
 
@@ -68,6 +74,11 @@ class Device:
         stop_s: seconds from the order until it is gone; None = it cannot be stopped.
         settle_s: seconds of silence after which a gone device counts as at rest.
         start_s: seconds until it runs again after its start.
+        boot_watts: most that it draws while it starts, at its own plug; None = unknown.
+        power_factor: W / VA of its plug, 0..1; None = unknown.
+        cable_m: length of the network cable that feeds it, where another device does.
+        poe_efficiency: share of what its own supply takes that reaches the ports it feeds, 0..1.
+        poe_watts: what its ports can give together, in W; None = unknown.
     """
 
     name: str
@@ -87,6 +98,11 @@ class Device:
     settle_s: float = 0.0
     starts: Starts = Starts.BY_HAND
     start_s: float = 0.0
+    boot_watts: float | None = None
+    power_factor: float | None = None
+    cable_m: float = CABLE_M
+    poe_efficiency: float = POE_EFFICIENCY
+    poe_watts: float | None = None
 
     @property
     def is_passive(self) -> bool:
@@ -165,6 +181,14 @@ class Unit:
     lost_stop_after_s: float = 120.0
     when_lost_on_mains: WhenLost = WhenLost.ALARM
     when_lost_on_battery: WhenLost = WhenLost.CARRY_ON
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a site lies, in degrees; north and east are positive."""
+
+    latitude: float
+    longitude: float
 
 
 @dataclass(frozen=True, slots=True)

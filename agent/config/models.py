@@ -20,7 +20,16 @@ from pydantic_core import PydanticCustomError
 from agent.config.faults import did_you_mean
 from agent.snmp_settings import SnmpSettings
 from drivers.settings import Duration, Secret, Settings
-from policies.model import MAINS_FEED, Chemistry, OutputSource, Role, Starts, WhenLost
+from policies.model import (
+    CABLE_M,
+    MAINS_FEED,
+    POE_EFFICIENCY,
+    Chemistry,
+    OutputSource,
+    Role,
+    Starts,
+    WhenLost,
+)
 
 E = TypeVar("E", bound=StrEnum)
 
@@ -158,6 +167,7 @@ Span = Annotated[Duration, Field(le=30 * 86400.0)]
 SomeSpan = Annotated[Duration, Field(gt=0, le=30 * 86400.0)]
 Watts = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, le=1e7, allow_inf_nan=False)]
+Share = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
 Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 
 
@@ -310,6 +320,11 @@ class DeviceTable(Settings):
     address: Address = ""
     watts: Watts | None = None
     night_watts: Watts | None = None
+    boot_watts: Watts | None = None
+    power_factor: Share | None = None
+    cable_m: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = CABLE_M
+    poe_efficiency: Share = POE_EFFICIENCY
+    poe_watts: Positive | None = None
     feed: Annotated[Names, Field(examples=['feed = "…", the unit or device that powers it'])]
     path: Names = ()
     needs: Names = ()

@@ -13,7 +13,7 @@ from pydantic import BaseModel, SecretStr
 from agent.config.document import Document
 from agent.snmp_settings import SnmpSettings
 from drivers.base import DriverKind, Stage
-from policies.model import OutputSource, Site
+from policies.model import OutputSource, Place, Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +72,6 @@ class Webhook:
 
     url: str = field(repr=False)
     secret: SecretStr | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Degrees, north and east positive."""
-
-    latitude: float
-    longitude: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,9 @@ from agent.config.models import (
     UnitTable,
     listen_at,
 )
-from agent.config.site import AgentSettings, Place, UnitAccess, Webhook
+from agent.config.site import AgentSettings, UnitAccess, Webhook
 from drivers.base import Stage
-from policies.model import Battery, Device, Role, RunPoint, Site, Starts, StopWhen, Unit
+from policies.model import Battery, Device, Place, Role, RunPoint, Site, Starts, StopWhen, Unit
 
 _YEAR_DAYS = 365.25
 
@@ -93,6 +93,11 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
         settle_s=drivers.settle_s,
         starts=unsaid if drivers.starts is None else drivers.starts,
         start_s=takes_s.get(Stage.START, 0.0),
+        boot_watts=table.boot_watts,
+        power_factor=table.power_factor,
+        cable_m=table.cable_m,
+        poe_efficiency=table.poe_efficiency,
+        poe_watts=table.poe_watts,
     )
 
 
