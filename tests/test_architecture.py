@@ -10,8 +10,8 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 PURE = {
-    "__future__", "bisect", "collections", "dataclasses", "enum", "functools", "heapq",
-    "itertools", "math", "numpy", "policies", "statistics", "types", "typing",
+    "__future__", "astral", "bisect", "collections", "dataclasses", "datetime", "enum",
+    "functools", "heapq", "itertools", "math", "numpy", "policies", "statistics", "types", "typing",
 }  # fmt: skip
 MAY = {
     "policies": {"policies"},
@@ -55,6 +55,14 @@ def test_policies_import_nothing_impure() -> None:
     for path in sources("policies"):
         for name in imports(path):
             assert name.split(".")[0] in PURE, f"{path} imports {name}"
+
+
+def test_policies_never_ask_what_time_it_is() -> None:
+    """Dates are for reckoning with the sun; the present moment is an argument."""
+    for path in sources("policies"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+                assert node.func.attr not in {"now", "utcnow", "today"}, f"{path}:{node.lineno}"
 
 
 @pytest.mark.parametrize("library", ONE_DOOR)
