@@ -95,7 +95,7 @@ async def _stop(steps: Steps, *, tell: bool) -> Result:
     is_sure = steps.was_done(Act.STOP)
     for tries in range(1, MOST_TRIES):
         if tell:
-            outcome = await steps.insist(Act.STOP, steps.order.deadline_at)
+            outcome = await steps.insist(Act.STOP)
             assert outcome is not None, "nothing cuts a stop short"
             if outcome.verdict is Verdict.ASSUMED:
                 return Result(Ending.ASSUMED, outcome.evidence)
@@ -161,13 +161,13 @@ async def _start(steps: Steps) -> Result:
             return Result(Ending.RUNNING, look.evidence)
     outcome: Outcome | None = None
     if _may_be_started(steps, has_looked=can_look):
-        outcome = await steps.insist(Act.START, steps.order.deadline_at)
+        outcome = await steps.insist(Act.START)
         assert outcome is not None, "nothing cuts a start short"
         if outcome.verdict in WITHOUT_EFFECT:
             return Result(Ending.FAILED, _said(outcome))
     if not can_look:
         return _result_of_unseen_start(outcome)
-    running = await steps.insist(Act.CONFIRM_RUNNING, steps.order.deadline_at)
+    running = await steps.insist(Act.CONFIRM_RUNNING)
     assert running is not None, "nothing cuts a look short"
     if running.verdict in SHOWN:
         ending = Ending.RUNNING if running.verdict is Verdict.DONE else Ending.ASSUMED

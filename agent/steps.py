@@ -143,25 +143,29 @@ class Steps:
         return await self._tools.silent_path(self.device)
 
     async def insist(
-        self, act: Act, until_at: float, *, hurry: asyncio.Event | None = None
+        self, act: Act, until_at: float | None = None, *, hurry: asyncio.Event | None = None
     ) -> Outcome | None:
         """Do an act until it has an outcome to go on with, with growing, jittered pauses.
 
-        A refusal is tried once more only; what may have taken effect is for the caller to look at.
-        None means that *hurry* was set before the first try; set in mid-act, it cuts the act short.
+        It ends at *until_at*, or with the order's deadline, which a hurried order moves. A refusal
+        is tried once more only; what may have taken effect is for the caller to look at. None means
+        that *hurry* was set before the first try; set in mid-act, it cuts the act short.
         """
         outcome: Outcome | None = None
         refusals = 0
         for tries in range(1, MOST_TRIES):
             if is_set(hurry):
                 break
-            outcome = await self.step(act, until_at, hurry=hurry)
+            outcome = await self.step(act, self._end_at(until_at), hurry=hurry)
             refusals += outcome.verdict is Verdict.REFUSED
             if refusals >= REFUSALS or not self._is_worth_another(act, outcome.verdict):
                 break
-            if not await self.pause(tries, until_at, hurry=hurry):
+            if not await self.pause(tries, self._end_at(until_at), hurry=hurry):
                 break
         return outcome
+
+    def _end_at(self, until_at: float | None) -> float:
+        return self.order.deadline_at if until_at is None else until_at
 
     def _is_worth_another(self, act: Act, verdict: Verdict) -> bool:
         if verdict in SHOWN:
