@@ -112,6 +112,10 @@ class Agent:
         if self._recalled.troubles:
             self._say("error", "journal", "; ".join(self._recalled.troubles))
 
+    def now(self) -> float:
+        """Return the site time, in s."""
+        return self._clock.monotonic()
+
     async def run(self, until: asyncio.Event) -> None:
         """Watch, decide and act until *until* is set; ending stops no device.
 

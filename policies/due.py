@@ -12,6 +12,7 @@ from policies.scene import Scene, charge_of
 from policies.shed import add_overload, add_way_givers
 from policies.state import Phase
 from policies.supply import UnitState, is_lost_for_good
+from policies.timeline import MARGIN_S
 
 COUNTDOWN_SIGNS = 2
 """Consecutive readings that make a countdown believed."""
@@ -70,7 +71,7 @@ def _latest(scene: Scene, name: str) -> Reason | None:
         return None
     end_s = bare.ends_at - scene.now
     takes_s = bare.ends_at - bare.start_latest_at
-    if takes_s > end_s and scene.state.devices[name].phase is not Phase.RESTING:
+    if takes_s - MARGIN_S > end_s and scene.state.devices[name].phase is not Phase.RESTING:
         return reasons.too_late(lower_s=end_s, takes_s=takes_s)
     median_s = max(scene.timeline.unit_median_s.values(), default=math.inf)
     quantile = max(belief.bound_quantile for belief in scene.beliefs.values())

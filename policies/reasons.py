@@ -107,13 +107,14 @@ def on_battery_for(*, lasting_s: float, threshold_s: float) -> Reason:
     )
 
 
-def gives_way(*, to: str, lower_s: float, wanted_s: float) -> Reason:
+def gives_way(*, to: str, lower_s: float, wanted_s: float, needed_s: float) -> Reason:
     """Its power keeps something worth more running for as long as its owner wishes."""
     return Reason(
         "gives_way",
-        f"giving it up so that {to} can stay on: the battery lasts at least "
-        f"{duration_text(lower_s)} as things are, and {duration_text(wanted_s)} are wanted.",
-        {"lower_s": lower_s, "wanted_s": wanted_s},
+        f"giving it up so that {to} can stay on: as things are the battery lasts at least "
+        f"{duration_text(lower_s)}, and {duration_text(needed_s)} are needed "
+        f"({duration_text(wanted_s)} as wished, an orderly stop, and the reserve).",
+        {"lower_s": lower_s, "wanted_s": wanted_s, "needed_s": needed_s},
     )
 
 

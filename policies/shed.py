@@ -27,14 +27,13 @@ def add_way_givers(scene: Scene, due: dict[str, Reason]) -> None:
             given, wanted = scene.site.devices[name], scene.site.devices[holder]
             if given.worth >= wanted.worth or name in graph_of(scene.site).uses[holder]:
                 continue
-            due.setdefault(
-                name,
-                reasons.gives_way(
-                    to=holder,
-                    lower_s=belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile),
-                    wanted_s=outage_at + wanted.hold_s - scene.now,
-                ),
+            lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
+            wanted_s = outage_at + wanted.hold_s - scene.now
+            kept_s = wanted.rest_s + MARGIN_S + reserve_s(scene.site, lower_s)
+            reason = reasons.gives_way(
+                to=holder, lower_s=lower_s, wanted_s=wanted_s, needed_s=wanted_s + kept_s
             )
+            due.setdefault(name, reason)
             if scene.state.devices[name].phase is not Phase.AT_REST:
                 load_w = max(0.0, load_w - given.watts)
             holder = _unmet(scene, unit, belief, load_w, outage_at)

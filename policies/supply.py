@@ -44,7 +44,8 @@ class UnitState:
         low_sign_at: since when consecutive readings have said low; is_low: it is believed.
         countdown_signs: consecutive readings with a shutdown countdown that is not ours.
         overload_at: since when consecutive readings have shown overload.
-        lost_at: since when it has not been heard from; None while it is.
+        silent_at: when the first of a row of polls was missed; None = the last was answered.
+        lost_at: since when it counts as lost; None while it does not.
         drawn: our account of what is missing from its battery, as of heard_at.
         load_w: what it carried when last heard, in W.
     """
@@ -63,6 +64,7 @@ class UnitState:
     is_low: bool = False
     countdown_signs: int = 0
     overload_at: float | None = None
+    silent_at: float | None = None
     lost_at: float | None = None
     drawn: Drawn = field(default_factory=Drawn)
     load_w: float = 0.0
@@ -103,6 +105,7 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
         before,
         reading=reading,
         heard_at=reading.at,
+        silent_at=None,
         lost_at=None,
         load_w=load_w,
         drawn=_account(unit, before, reading, load_w),
@@ -117,7 +120,10 @@ def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:
     On battery the judgement stays, and the belief is carried forward; on mains it becomes unknown
     once the unit has been silent for its `lost_after_s`.
     """
-    heard_at = before.since_at if before.heard_at is None else before.heard_at
+    if before.silent_at is None:
+        before = replace(before, silent_at=at)
+    heard_at = before.silent_at if before.heard_at is None else before.heard_at
+    assert heard_at is not None
     if at - heard_at < unit.lost_after_s or before.lost_at is not None:
         return before
     lost = replace(before, lost_at=at, sign_at=None, signs=0, mains_signs=0)

@@ -12,11 +12,13 @@ import click
 
 from agent.cli.completion import completion
 from agent.cli.contract import Commands
+from agent.cli.demo import demo
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.site import check, probe
 
 _FIRST_STEPS = (
+    "lastwatt demo                 a whole outage on a virtual site",
     "lastwatt check site.toml      is the file right, and the site",
     "lastwatt probe site.toml      does everything answer",
     "lastwatt run site.toml --state /var/lib/lastwatt --dry-run",
@@ -37,5 +39,5 @@ def main() -> None:
     """Bring a site's recorders, PCs and switches to rest before the battery ends."""
 
 
-for command in (check, probe, run, status, journal, completion):
+for command in (demo, check, probe, run, status, journal, completion):
     main.add_command(command)

@@ -26,6 +26,7 @@ async def run_on_box(
     *,
     dry_run: bool = False,
     on_event: Callable[[Event], None] = lambda event: None,
+    on_agent: Callable[[Agent], None] = lambda agent: None,
 ) -> None:
     """Run an agent on *site*'s box until cancelled: the code of `lastwatt run`, at real pace.
 
@@ -35,6 +36,7 @@ async def run_on_box(
         state: the agent's state directory, which outlives power cuts.
         dry_run: send nothing to any device.
         on_event: told each event as the agent folds it; must not block.
+        on_agent: told each agent that begins on the box.
     """
     box = site.devices[yard.BOX]
     while True:
@@ -47,6 +49,7 @@ async def run_on_box(
             wrap_drivers=paced_drivers,
             wrap_source=PacedSource,
         )
+        on_agent(agent)
         running = asyncio.ensure_future(agent.run(asyncio.Event()))
         cut = asyncio.ensure_future(site.until(lambda: not box.is_running))
         try:

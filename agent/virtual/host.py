@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hmac
 from collections.abc import Callable
+from functools import partial
 
 from agent.virtual.machine import Files, Machine, Nature, Phase, RecordingMachine
 from agent.virtual.ssh_server import Logins, Reply, Screen, SshFace, on_loop
@@ -59,7 +60,9 @@ class VirtualPc(RecordingMachine):
 class VirtualConsole(Machine):
     """A machine whose console takes no single commands, such as a switch or a store.
 
-    Its dialogue: `enable`, its password, then `save`, `halt` (which asks back) or `exit`.
+    Its dialogue: `enable`, its password, then `ports off`, `ports on`, `save`, `halt` (which asks
+    back) or `exit`. What was done to its ports outlives a power cut, as on a real switch (RFC
+    3621).
     """
 
     def __init__(
@@ -77,11 +80,19 @@ class VirtualConsole(Machine):
         self._enable_password = enable_password
         self._prompt = nature.name.replace(" ", "-")
         self.saved = False
+        self.ports_on = True
 
     @property
     def feeds_ports(self) -> bool:
         """Whether its ports, where it has any, carry power: not while it is off or starting."""
-        return self.phase in (Phase.RUNNING, Phase.STOPPING)
+        return self.ports_on and self.phase in (Phase.RUNNING, Phase.STOPPING)
+
+    def set_ports(self, *, on: bool) -> None:
+        """Switch the power of all its ports."""
+        self.ports_on = on
+        if not on:
+            self.fate.quiesced_at = self.fate.quiesced_at or self._loop.time()
+        self._on_change()
 
     def _talk(self, screen: Screen) -> None:
         """Hold the dialogue; runs in a thread of its own."""
@@ -95,6 +106,9 @@ class VirtualConsole(Machine):
                     return
                 case "enable":
                     is_enabled = is_enabled or self._admits(screen)
+                case "ports off" | "ports on" as said if is_enabled:
+                    on_loop(self._loop, partial(self.set_ports, on=said.endswith("on")))
+                    screen.write(f"{said.replace(' ', ' are ')}\n")
                 case "save" if is_enabled:
                     self.saved = True
                     screen.write("writing configuration ... done\n")
@@ -104,7 +118,7 @@ class VirtualConsole(Machine):
                         screen.write("going down\n")
                         on_loop(self._loop, self.power_off)
                         return
-                case "save" | "halt":
+                case "ports off" | "ports on" | "save" | "halt":
                     screen.write("not allowed here; enable first\n")
                 case _:
                     screen.write("unknown command\n")

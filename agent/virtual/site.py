@@ -175,8 +175,12 @@ class VirtualSite:
     def _machines(self, public_key: str) -> dict[str, Machine]:
         natures = yard.natures()
         secrets, changed = self._secrets, self._rebalance
-        self._switch = self._console(natures[yard.SWITCH], host=11)
-        self._store = self._console(natures[yard.STORE], host=41)
+        self._switch = self._console(
+            natures[yard.SWITCH], secrets.switch, secrets.switch_enable, host=11
+        )
+        self._store = self._console(
+            natures[yard.STORE], secrets.store, secrets.store_enable, host=41
+        )
         self._recorder = VirtualRecorder(
             natures[yard.RECORDER],
             Account("keeper", secrets.recorder),
@@ -201,11 +205,13 @@ class VirtualSite:
             made.setdefault(name, Machine(nature, None, on_change=changed))
         return {name: made[name] for name in natures}
 
-    def _console(self, nature: Nature, *, host: int) -> VirtualConsole:
+    def _console(
+        self, nature: Nature, password: str, enable_password: str, *, host: int
+    ) -> VirtualConsole:
         return VirtualConsole(
             nature,
-            Logins("operator", password=self._secrets.store),
-            enable_password=self._secrets.store_enable,
+            Logins("operator", password=password),
+            enable_password=enable_password,
             address=f"{self._net}.{host}",
             on_change=self._rebalance,
         )
@@ -241,11 +247,13 @@ class VirtualSite:
             recorder=self._recorder.address,
             pc=self._pc.ssh.address,
             store=self._store.ssh.address,
+            switch=self._switch.ssh.address,
             wire=self._wire.address,
             traps=traps,
             recorder_pin=self._recorder.identity.fingerprint,
             pc_pin=self._pc.ssh.fingerprint,
             store_pin=self._store.ssh.fingerprint,
+            switch_pin=self._switch.ssh.fingerprint,
         )
         self._secrets.write(self.folder)
         self.file.write_text(yard.file_text(places, self._polling, today=date.today()))

@@ -309,7 +309,8 @@ def _input_of(channel: paramiko.Channel) -> str:
 def _show(channel: paramiko.Channel, console: Console) -> None:
     with suppress(OSError, EOFError, RuntimeError, concurrent.futures.TimeoutError):
         console(Screen(channel))
-    channel.close()
+    with suppress(OSError, EOFError):  # it may have gone down in the midst of the talk
+        channel.close()
 
 
 def on_loop(loop: asyncio.AbstractEventLoop, act: Callable[[], T]) -> T:

@@ -105,6 +105,8 @@ class Secrets:
     recorder: str = field(repr=False)
     store: str = field(repr=False)
     store_enable: str = field(repr=False)
+    switch: str = field(repr=False)
+    switch_enable: str = field(repr=False)
     ssh_key: str = field(repr=False)
 
     @classmethod
@@ -120,6 +122,8 @@ class Secrets:
             recorder=drawn(),
             store=drawn(),
             store_enable=drawn(),
+            switch=drawn(),
+            switch_enable=drawn(),
             ssh_key=ssh_key,
         )
 
@@ -137,6 +141,8 @@ class Secrets:
             "recorder-password": self.recorder,
             "store-password": self.store,
             "store-enable": self.store_enable,
+            "switch-password": self.switch,
+            "switch-enable": self.switch_enable,
             "pc-key": self.ssh_key,
         }
 
@@ -147,7 +153,7 @@ class Places:
 
     Attributes:
         recorder_pin: SHA-256 of the recorder's certificate, hex.
-        pc_pin, store_pin: host key fingerprints, "SHA256:…".
+        pc_pin, store_pin, switch_pin: host key fingerprints, "SHA256:…".
         wire: where magic packets are heard.
         traps: where the agent is to hear the unit's notifications.
     """
@@ -156,11 +162,13 @@ class Places:
     recorder: tuple[str, int]
     pc: tuple[str, int]
     store: tuple[str, int]
+    switch: tuple[str, int]
     wire: tuple[str, int]
     traps: tuple[str, int]
     recorder_pin: str
     pc_pin: str
     store_pin: str
+    switch_pin: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +186,7 @@ def file_text(places: Places, polling: Polling, *, today: date) -> str:
         (
             _head(places, polling, today),
             _SMALL,
+            _switch(places),
             cameras,
             _recorder(places),
             _store(places),
@@ -207,7 +216,12 @@ name = "{UNIT}"
 address = "{places.unit[0]}"
 path = "{SWITCH}"
 rating = {{ va = {RATING_VA:g}, watts = {RATING_W:g} }}
-battery = {{ volts = 24, amp_hours = 4.5, fitted = {fitted.isoformat()} }}
+
+[unit.battery]                          # two full runs on a dummy load, timed last spring
+runtimes = [{{ watts = 60, lasts = "47m" }}, {{ watts = 180, lasts = "12m30s" }}]
+volts = 24
+amp_hours = 4.5
+fitted = {fitted.isoformat()}
 
 [unit.snmp]
 version = "3"
@@ -231,12 +245,6 @@ name = "{BOX}"
 role = "agent box"
 feed = "{UNIT}"
 watts = 5
-
-[[device]]
-name = "{SWITCH}"
-role = "switch"
-feed = "{UNIT}"
-watts = 9                               # bare: the cameras on its ports count for themselves
 
 [[device]]
 name = "router"
@@ -264,6 +272,43 @@ no_touch = true                         # the river authority's own
 """
 
 
+def _switch(places: Places) -> str:
+    return f"""
+[[device]]
+name = "{SWITCH}"
+role = "switch"
+address = "{places.switch[0]}"
+feed = "{UNIT}"
+watts = 9                               # bare: the cameras on its ports count for themselves
+
+[device.ssh]
+user = "operator"
+port = {places.switch[1]}
+password = {{ file = "switch-password" }}
+host_keys = ["{places.switch_pin}"]
+
+[device.quiesce]                        # last of all: the cameras go dark, the rest lasts longer
+driver = "ssh"
+takes = "5s"
+dialogue = [
+  {{ expect = "> $", send = "enable" }},
+  {{ expect = "password: $", send_secret = {{ file = "switch-enable" }} }},
+  {{ expect = "# $", send = "ports off" }},
+  {{ expect = "ports are off" }},
+]
+
+[device.start]
+driver = "ssh"
+takes = "30s"
+dialogue = [
+  {{ expect = "> $", send = "enable" }},
+  {{ expect = "password: $", send_secret = {{ file = "switch-enable" }} }},
+  {{ expect = "# $", send = "ports on" }},
+  {{ expect = "ports are on" }},
+]
+"""
+
+
 def _camera(name: str) -> str:
     return f"""
 [[device]]
@@ -285,6 +330,7 @@ feed = "{UNIT}"
 path = "{SWITCH}"
 watts = 26
 worth = 10
+hold = "15m"                            # what is worth less gives way, so that it can stay on
 
 [device.http]
 port = {places.recorder[1]}

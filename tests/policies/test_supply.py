@@ -207,3 +207,11 @@ def test_stuck_zero_charge_of_a_healthy_battery_is_not_believed() -> None:
     state = judged(on_mains(0, charge=0.0, runtime_s=None))
 
     assert belief_of(CABINET, state, 0.0).charge is None
+
+
+def test_unit_that_never_answered_is_lost_after_its_time_not_at_the_first_miss() -> None:
+    """The first poll after a start may be missed; that is no alarm yet."""
+    first = silent(CABINET, UnitState(), at=5000.0)
+    assert first.lost_at is None
+
+    assert silent(CABINET, first, at=5031.0).lost_at == 5031.0

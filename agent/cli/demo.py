@@ -1,0 +1,94 @@
+"""`lastwatt demo`: a whole outage on the virtual site, in a minute."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from agent.cli.contract import Command, Exit, json_option, show_document
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+@click.command(
+    cls=Command,
+    example="lastwatt demo --fast",
+    short_help="A whole outage on a virtual site, in a minute.",
+)
+@click.option("--fast", is_flag=True, help="In at most 20 seconds.")
+@click.option("--seed", type=int, default=1, help="Of the virtual site's addresses and passwords.")
+@json_option
+def demo(fast: bool, seed: int, as_json: bool) -> int:
+    """Ride through an outage on a virtual site: nothing outside this machine is touched.
+
+    A backup unit answers real SNMP from a battery that really empties, a recorder real HTTPS, a PC,
+    a store and a switch real SSH, all on loopback. Mains fails, the battery ends, mains returns;
+    the agent is the code of `lastwatt run`. The status is 0 if all that holds data was at rest
+    before the battery ended, and everything runs again.
+    """
+    import logging
+    import tempfile
+    from pathlib import Path
+
+    from rich.console import Console
+
+    from agent.logs import set_up_logs
+    from agent.virtual.demo import FACTOR, FAST_FACTOR, run_demo
+
+    # The picture tells it all; what the agent logs on the way would only tear it.
+    set_up_logs(level=logging.CRITICAL)
+    console = Console(highlight=False, markup=False)
+    factor = FAST_FACTOR if fast else FACTOR
+    with tempfile.TemporaryDirectory(prefix="lastwatt-") as name:
+        if as_json:
+            document = run_demo(Path(name), factor=factor, seed=seed)
+        elif console.is_terminal:
+            document = _live(console, Path(name), factor, seed)
+        else:
+            document = _told(console, Path(name), factor, seed)
+    ok = document.pop("ok")
+    if as_json:
+        show_document(ok, **document)
+    else:
+        from agent.virtual.demo_view import print_account
+
+        print_account(console, document)
+    return Exit.YES if ok else Exit.NO
+
+
+def _live(console: Console, folder: Any, factor: float, seed: int) -> dict[str, Any]:
+    """Show the picture as it goes."""
+    from rich.live import Live
+
+    from agent.virtual.demo import Shown, run_demo
+    from agent.virtual.demo_view import Picture
+
+    picture = Picture(span_s=2100.0)
+    with Live(console=console, auto_refresh=False, transient=True) as live:
+
+        def view(shown: Shown) -> None:
+            live.update(picture.render(shown), refresh=True)
+
+        return run_demo(folder, factor=factor, seed=seed, view=view)
+
+
+def _told(console: Console, folder: Any, factor: float, seed: int) -> dict[str, Any]:
+    """Tell it line by line, where there is no terminal."""
+    from agent.virtual.demo import Shown, run_demo
+    from agent.virtual.demo_view import clock_text, sentence
+
+    told = 0
+
+    def view(shown: Shown) -> None:
+        nonlocal told
+        for at_s, event in shown.story.events[told:]:
+            if (text := sentence(event)) is not None:
+                console.print(f"{clock_text(at_s):>5}  {text}", soft_wrap=True)
+        told = len(shown.story.events)
+
+    console.print("minutes since mains failed, and what the agent says", soft_wrap=True)
+    document = run_demo(folder, factor=factor, seed=seed, view=view)
+    console.print()
+    return document
