@@ -13,7 +13,7 @@ from agent.virtual.demo import Shown
 from agent.virtual.machine import Machine
 from agent.virtual.machine import Phase as TruePhase
 from policies.model import HOLDS_DATA
-from policies.reasons import duration_text, sureness_text
+from policies.reasons import duration_text
 from policies.state import DeviceSeen, Event, NoticeRaised, OrderClosed, OrderGiven
 from policies.supply import Supply
 
@@ -58,19 +58,15 @@ class Picture:
         self._remember(shown, outage_s)
         return Group(
             Text(f"{shown.loaded.site.name}: {self._when(outage_s)}", style="bold"),
-            Text(self._state(shown)),
+            Text(f"{self._state(shown)} The load is {site.load_w:.0f} W."),
             Text(""),
             self._bars(shown),
-            Text(
-                "█ on   ▒ stopping or starting   · at rest   × lost its power as it ran",
-                style="dim",
-            ),
+            Text(_LEGEND, style="dim"),
             Text(""),
-            *(self._said(shown)),
+            *self._said(shown),
             Text(
-                f"virtual: everything is on this machine; time runs ×{shown.factor:g}", style="dim"
+                f"All of it is virtual, on this machine; time runs ×{shown.factor:g}.", style="dim"
             ),
-            Text(f"load {site.load_w:.0f} W", style="dim"),
         )
 
     def _when(self, outage_s: float | None) -> str:
@@ -81,11 +77,11 @@ class Picture:
     def _state(self, shown: Shown) -> str:
         agent = shown.story.agent
         if agent is None:
-            return "the agent starts"
+            return "The agent starts."
         engine = agent.engine
         unit = next(iter(engine.state.units.values()))
         if not shown.site.devices[yard.BOX].is_running:
-            return "the output has ended; the agent's own box is dark too"
+            return "The output has ended; the agent's own box is dark too."
         if unit.supply is not Supply.BATTERY or engine.decision is None:
             return f"The agent says: {unit.supply}, {unit.why}."
         name = next(iter(engine.state.units))
@@ -94,8 +90,8 @@ class Picture:
             return f"The agent says: {unit.why}."
         median_s = engine.decision.timeline.unit_median_s[name]
         return (
-            f"The agent says: on battery, which lasts at least {duration_text(lower_s)} "
-            f"({sureness_text(0.01)}; {duration_text(median_s)} likely)."
+            f"The agent says: on battery, which lasts at least {duration_text(lower_s)}, "
+            f"{duration_text(median_s)} likely."
         )
 
     def _remember(self, shown: Shown, outage_s: float | None) -> None:
@@ -169,8 +165,10 @@ def print_account(console: Console, document: dict[str, Any]) -> None:
             table.add_row("", "", "", "", Text(device["reason"], style="dim"))
     console.print(table)
     rest = [d["name"] for d in document["devices"] if d not in told]
-    console.print(f"\nNothing had to be told to: {', '.join(rest)}.", soft_wrap=True)
-    console.print(conclusion(document), soft_wrap=True)
+    console.print(
+        f"\nNothing had to be told to: {', '.join(rest)}.", soft_wrap=not console.is_terminal
+    )
+    console.print(conclusion(document), soft_wrap=not console.is_terminal)
 
 
 def conclusion(document: dict[str, Any]) -> str:
