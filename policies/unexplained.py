@@ -13,6 +13,11 @@ LEAST_SHARE = 0.05
 """Differences below the greater of these are noise: meters and data sheets are no better."""
 
 
+def noise_w(listed_w: float, step_w: float = 1.0) -> float:
+    """Return the least difference that is a finding, in W; the arguments as in `unexplained_w`."""
+    return max(LEAST_W, LEAST_SHARE * listed_w, step_w)
+
+
 def unexplained_w(*, listed_w: float, measured_w: float, step_w: float = 1.0) -> float:
     """Return by how many W the unit measures more than the file lists; negative: less.
 
@@ -25,7 +30,7 @@ def unexplained_w(*, listed_w: float, measured_w: float, step_w: float = 1.0) ->
         0.0 where the difference is noise.
     """
     gap_w = measured_w - listed_w
-    return gap_w if abs(gap_w) >= max(LEAST_W, LEAST_SHARE * listed_w, step_w) else 0.0
+    return gap_w if abs(gap_w) >= noise_w(listed_w, step_w) else 0.0
 
 
 @dataclass(frozen=True, slots=True)
