@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 from click.shell_completion import get_completion_class
 
-from agent.cli.contract import Command, CommandError, Exit
+from agent.cli.contract import COMPLETE_VARIABLE, PROGRAM, Command, CommandError, Exit
 
 
 @click.command(
@@ -20,7 +20,7 @@ def completion(context: click.Context, shell: str) -> int:
     found = get_completion_class(shell)
     assert found is not None, "click knows the shells that are offered"
     try:
-        script = found(context.find_root().command, {}, "lastwatt", "_LASTWATT_COMPLETE").source()
+        script = found(context.find_root().command, {}, PROGRAM, COMPLETE_VARIABLE).source()
     except RuntimeError as error:  # its word for a bash that is too old
         raise CommandError(str(error), status=Exit.NO) from error
     click.echo(script)

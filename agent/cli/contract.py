@@ -20,6 +20,10 @@ import click
 
 from drivers.errors import LastwattError
 
+PROGRAM = "lastwatt"
+COMPLETE_VARIABLE = "_LASTWATT_COMPLETE"
+"""By this a shell asks for completions, as click has it."""
+
 FORMAT = 1
 """The only format of the JSON documents so far."""
 
@@ -85,17 +89,17 @@ class Commands(click.Group):
         **extra: Any,
     ) -> Any:
         """Run the command of the arguments and end the process, as `click.Command.main` does."""
+        if not standalone_mode or COMPLETE_VARIABLE in os.environ:
+            return super().main(args, prog_name, complete_var, standalone_mode, **extra)
         words = sys.argv[1:] if args is None else list(args)
+        # What follows a journal is a line an entry, not one document.
+        wants_document = "--json" in words and "--follow" not in words
 
         def invoke() -> Any:
-            return super(Commands, self).main(
-                words, prog_name, complete_var, standalone_mode=False, **extra
-            )
+            with self.make_context(prog_name or PROGRAM, words, **extra) as context:
+                return self.invoke(context)
 
-        if not standalone_mode:
-            return invoke()
-        # What follows a journal is a line an entry, not one document.
-        sys.exit(_status(invoke, wants_document="--json" in words and "--follow" not in words))
+        sys.exit(_status(invoke, wants_document=wants_document))
 
 
 def _status(invoke: Callable[[], Any], *, wants_document: bool) -> int:
@@ -104,17 +108,16 @@ def _status(invoke: Callable[[], Any], *, wants_document: bool) -> int:
     try:
         try:
             status = invoke()
+        except click.exceptions.Exit as ending:  # --help and --version
+            status = ending.exit_code
         except (click.UsageError, LastwattError) as error:
             status = _told(error, wants_document=wants_document)
         sys.stdout.flush()
-    except click.Abort:
+    except KeyboardInterrupt:
+        if sys.stderr.isatty():
+            click.echo(err=True)  # after the terminal's own ^C
         return Exit.INTERRUPTED
     except BrokenPipeError:
-        _drop_output()
-        return Exit.UNHEARD
-    except SystemExit as ending:  # click's own: a closed pipe, or what a shell completes by
-        if not isinstance(ending.__context__, BrokenPipeError):
-            raise
         _drop_output()
         return Exit.UNHEARD
     except OSError as error:

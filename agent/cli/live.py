@@ -38,9 +38,11 @@ END_WITHIN_S = 4.0
     short_help="Watch a site and act: the agent itself.",
 )
 @click.argument("file", type=FILE)
-@click.option("--state", "folder", type=FOLDER, required=True, help="Its state directory.")
+@click.option(
+    "--state", "folder", type=FOLDER, help="Its state directory; default `state` of the file."
+)
 @click.option("--dry-run", is_flag=True, help="Decide and show, but send nothing to any device.")
-def run(file: Path, folder: Path, dry_run: bool) -> int:
+def run(file: Path, folder: Path | None, dry_run: bool) -> int:
     """Watch the site of FILE and act, for as long as it lives; SIGTERM ends it.
 
     Ending it stops no device. With --dry-run every order is shown exactly as it would go over the
@@ -56,6 +58,11 @@ def run(file: Path, folder: Path, dry_run: bool) -> int:
     from agent.logs import set_up_logs
 
     loaded = load_whole(file)
+    folder = folder or loaded.agent.state
+    if folder is None:
+        raise click.UsageError(
+            "Missing option '--state', and the file names no state under [agent]"
+        )
     _see_that_usable(folder)
     set_up_logs(level=logging.INFO)
     asked = _Asked()
