@@ -20,6 +20,7 @@ from policies.state import AgentStarted, Ending, Event, OrderClosed
 from tests.agent.virtual.paced import run_paced
 
 HOLDERS = {yard.RECORDER, yard.PC, yard.STORE}
+TOLD = HOLDERS | {yard.SWITCH}  # its ports, last of all
 FACTOR = 120.0
 POLLING = yard.Polling(on_mains_s=10.0, on_battery_s=10.0)
 
@@ -64,14 +65,14 @@ def test_nothing_is_lost_when_the_battery_ends(tmp_path: Path) -> None:
     """The one thing that lastwatt is for, from the first trap to the last file."""
 
     async def main(loop: PacedLoop) -> Ride:
-        return await ride(tmp_path, returns_after_s=1650.0, ends_after_s=200.0)
+        return await ride(tmp_path, returns_after_s=1850.0, ends_after_s=300.0)
 
     seen = run_paced(main, factor=FACTOR)
     truth = {each.name: each for each in seen.truth.devices}
 
     assert seen.truth.output_end_s is not None
     assert seen.truth.output_end_s > seen.truth.unattended_end_s + 300.0
-    assert seen.ended(Task.REST) == dict.fromkeys(HOLDERS, Ending.AT_REST)
+    assert seen.ended(Task.REST) == dict.fromkeys(TOLD, Ending.AT_REST)
     for name in HOLDERS:
         assert not truth[name].damage
         assert truth[name].told_s is not None
@@ -87,7 +88,7 @@ def test_mains_that_returns_in_time_brings_everything_back(tmp_path: Path) -> No
     """Devices that were stopped for safety would stay dark: their power never went."""
 
     async def main(loop: PacedLoop) -> Ride:
-        return await ride(tmp_path, returns_after_s=650.0, ends_after_s=400.0)
+        return await ride(tmp_path, returns_after_s=1230.0, ends_after_s=400.0)
 
     seen = run_paced(main, factor=FACTOR)
 
@@ -101,11 +102,11 @@ def test_a_dry_run_touches_nothing(tmp_path: Path) -> None:
     """A rehearsal would stop the site that it rehearses on."""
 
     async def main(loop: PacedLoop) -> Ride:
-        return await ride(tmp_path, returns_after_s=700.0, ends_after_s=60.0, dry_run=True)
+        return await ride(tmp_path, returns_after_s=1000.0, ends_after_s=60.0, dry_run=True)
 
     seen = run_paced(main, factor=FACTOR)
 
-    assert seen.ended(Task.REST) == dict.fromkeys(HOLDERS, Ending.ASSUMED)
+    assert seen.ended(Task.REST) == dict.fromkeys(TOLD, Ending.ASSUMED)
     assert all(each.told_s is None and each.is_running for each in seen.truth.devices)
 
 

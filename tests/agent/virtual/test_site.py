@@ -68,7 +68,7 @@ async def test_secrets_are_in_files_of_their_own_that_only_we_can_read(tmp_path:
         files = [path for path in tmp_path.iterdir() if path != site.file]  # noqa: ASYNC240
 
     assert {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}
-    assert len(files) == 6
+    assert len(files) == 8
     assert not any(path.read_text().strip() in text for path in files)
 
 
