@@ -241,6 +241,7 @@ class BatteryTable(Settings):
     fitted: date | None = None
     temperature_c: Annotated[float, Field(ge=-40, le=80, allow_inf_nan=False)] = 25.0
     runs: Annotated[str, Field(min_length=1)] | None = None
+    fit: Annotated[str, Field(min_length=1)] | None = None
 
     @model_validator(mode="after")
     def _has_a_figure(self) -> Self:

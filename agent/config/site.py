@@ -27,6 +27,7 @@ class UnitAccess:
         shutdown_delay_s, startup_delay_s: seconds that the unit is told to wait before its output
             drops, and after mains is back before it returns; None = it is never told to.
         runs: file of measured full runs, or None.
+        fit: file that holds what these runs taught, or None; it may not be there yet.
     """
 
     address: str
@@ -36,6 +37,7 @@ class UnitAccess:
     shutdown_delay_s: float | None = None
     startup_delay_s: float | None = None
     runs: Path | None = None
+    fit: Path | None = None
 
 
 class Fitted(NamedTuple):

@@ -62,6 +62,7 @@ def access_of(table: UnitTable, base: Path) -> UnitAccess:
         shutdown_delay_s=table.shutdown_delay,
         startup_delay_s=table.startup_delay,
         runs=None if table.battery.runs is None else base / table.battery.runs,
+        fit=None if table.battery.fit is None else base / table.battery.fit,
     )
 
 
