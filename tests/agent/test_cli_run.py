@@ -257,6 +257,22 @@ def test_it_ends_in_time_while_the_journal_is_stuck(tmp_path: Path, snmpd: Snmpd
     assert "Traceback" not in agent.log
 
 
+def test_second_signal_ends_it_at_once(tmp_path: Path, snmpd: Snmpd) -> None:
+    """Whoever presses Ctrl-C twice means it; the journal bears it like any crash."""
+    with running(tmp_path, write_site(tmp_path, unit(snmpd.port))) as agent:
+        agent.until(agent.is_well, "an answer")
+        with closing(sqlite3.connect(agent.state / JOURNAL, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")  # an end in order would wait for this
+            agent.process.send_signal(signal.SIGINT)
+            time.sleep(0.3)
+            assert agent.process.poll() is None
+            status, took_s = agent.end(signal.SIGINT)
+            other.execute("ROLLBACK")
+
+    assert status == 130
+    assert took_s < 0.5
+
+
 def test_it_ends_in_time_while_a_name_is_looked_up(tmp_path: Path, snmpd: Snmpd) -> None:
     """The system's resolver blocks for as long as the name server is down; nobody joins it."""
     hook = '[notices]\nwebhooks = [{ url = "http://hook.invalid/" }]\n'
@@ -287,8 +303,10 @@ def _silent_resolver() -> Iterator[tuple[str, ...]]:
         pytest.skip("a world with a name server of its own needs root and mount namespaces")
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        server = stack.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+        server.bind(("127.0.53.53", 53))  # it takes every question, and answers none
         (folder / "resolv.conf").write_text(
-            "nameserver 192.0.2.53\noptions timeout:30 attempts:2\n"
+            "nameserver 127.0.53.53\noptions timeout:30 attempts:2\n"
         )
         (folder / "nsswitch.conf").write_text("hosts: dns\n")
         mounts = " && ".join(
