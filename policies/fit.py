@@ -254,6 +254,15 @@ def predicted(found: Fit, loads_w: Sequence[float]) -> tuple[Prediction, ...]:
     )
 
 
+def idle_draw_w(draws: Draws, run: Run) -> Array:
+    """Return what each guess of the battery gave, in W, in a run with nothing plugged in.
+
+    Units then idle in a lighter mode, so such a run is no part of a fit; its watts are not looked
+    at.
+    """
+    return run.charge * _emptying_w(draws, run)
+
+
 def log_hours(draws: Draws, runs: Sequence[Run]) -> Array:
     """Return ln of the hours that each run lasts by each guess, of shape (runs, guesses)."""
     watts = np.array([run.watts for run in runs])[:, None]
