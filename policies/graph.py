@@ -19,6 +19,7 @@ class Graph:
         touched_by: device -> what loses its feed or its path when that device stops.
         units: device -> the units that its power comes from in the end, itself excluded.
         on_mains: devices with a socket at the end of some feed that no battery stands behind.
+        stoppable: devices that an order may ever reach; see `may_be_stopped`.
     """
 
     uses: Mapping[str, frozenset[str]]
@@ -26,6 +27,7 @@ class Graph:
     touched_by: Mapping[str, frozenset[str]]
     units: Mapping[str, frozenset[str]]
     on_mains: frozenset[str]
+    stoppable: frozenset[str]
 
 
 def graph_of(site: Site) -> Graph:
@@ -67,12 +69,14 @@ def _graph(key: _Key) -> Graph:
         name: {feed for via in (name, *feeds[name]) for feed in devices[via].feeds}
         for name in devices
     }
+    touched_by = _reversed(devices, touches)
     return Graph(
         uses=uses,
         users=_reversed(devices, uses),
-        touched_by=_reversed(devices, touches),
+        touched_by=touched_by,
         units={name: frozenset(found & site.units.keys()) for name, found in ends.items()},
         on_mains=frozenset(name for name, found in ends.items() if MAINS_FEED in found),
+        stoppable=frozenset(n for n in devices if _is_stoppable(devices, n, touched_by[n])),
     )
 
 
@@ -107,12 +111,15 @@ def may_be_stopped(site: Site, name: str) -> bool:
 
     The agent's own box is never stopped by an order: it is what tells the others.
     """
-    device = site.devices[name]
-    carried = graph_of(site).touched_by[name]
+    return name in graph_of(site).stoppable
+
+
+def _is_stoppable(devices: Mapping[str, Device], name: str, carried: frozenset[str]) -> bool:
     return not (
-        device.no_touch
-        or device.is_passive
-        or device.role is Role.AGENT_BOX
-        or any(site.devices[other].no_touch for other in carried)
-        or any(site.devices[other].role is Role.AGENT_BOX for other in carried)
+        devices[name].no_touch
+        or devices[name].is_passive
+        or any(
+            devices[other].no_touch or devices[other].role is Role.AGENT_BOX
+            for other in (name, *carried)
+        )
     )
