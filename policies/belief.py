@@ -11,6 +11,7 @@ import bisect
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from statistics import NormalDist
 from typing import Protocol
@@ -190,12 +191,19 @@ def simple_belief(
         drawn=drawn,
         spread=spread,
         bound_quantile=quantile,
-        table=tuple(
-            (p.watts, energy_for_run_wh(inverter, watts=p.watts, lasts_s=p.lasts_s, like=cells))
-            for p in unit.battery.table
-        ),
+        table=_table_of(unit.battery, unit.rating_w),
         unit_wh=None if runtime_s is None else runtime_s * inverter.drawn_w(load_w) / _HOUR_S,
         charge=charge,
+    )
+
+
+@lru_cache(maxsize=64)
+def _table_of(battery: Battery, rating_w: float) -> tuple[tuple[float, float], ...]:
+    """Energy that each point of a runtime table implies: (watts, Wh); costly, and never changes."""
+    inverter, like = inverter_of(rating_w), cells_of(battery)
+    return tuple(
+        (p.watts, energy_for_run_wh(inverter, watts=p.watts, lasts_s=p.lasts_s, like=like))
+        for p in battery.table
     )
 
 
