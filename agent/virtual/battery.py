@@ -7,7 +7,7 @@ real battery's do, and from what the unit's own gauge believes of it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from policies.runtime import Cells, Inverter, Wells, after_stretch, empties_after_h
 
@@ -115,6 +115,14 @@ class VirtualBattery:
         """From *at* on, neither give nor take: the unit is off."""
         self._settle(at)
         self._load_w, self._charging, self._output_w = None, False, 0.0
+
+    def lose(self, share: float, *, at: float) -> None:
+        """From *at* on, be without a *share*, 0..1, of all it holds and could: a cell has died."""
+        self._settle(at)
+        left = 1.0 - share
+        cells = replace(self.build.cells, energy_wh=self.build.cells.energy_wh * left)
+        self.build = replace(self.build, cells=cells)
+        self._wells = Wells(self._wells.available_wh * left, self._wells.bound_wh * left)
 
     @property
     def ends_at(self) -> float:

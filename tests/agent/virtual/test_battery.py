@@ -1,5 +1,6 @@
 import math
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -190,3 +191,16 @@ def test_charge_and_voltage_fall_and_come_back() -> None:
     assert floating_v > loaded_v > later_v > 20.0
     assert amperes == pytest.approx((100.0 / 0.83 + 11.0) / later_v)
     assert mine.gauged_charge(1500.0 + 7200.0) > charge
+
+
+def test_what_a_dead_cell_leaves_ends_like_a_smaller_battery() -> None:
+    """A battery that collapses in an outage would end later than it truly does."""
+    whole, half = battery(), battery(replace(BUILD, cells=replace(CELLS, energy_wh=70.0)))
+    whole.carry(60.0, at=0.0)
+    half.carry(60.0, at=0.0)
+    assert half.ends_at < whole.ends_at
+
+    whole.lose(0.5, at=0.0)
+
+    assert whole.ends_at == half.ends_at
+    assert whole.gauged_charge(0.0) == 1.0
