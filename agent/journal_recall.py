@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,7 +10,7 @@ from pathlib import Path
 
 from agent.errors import JournalError
 from agent.journal_codec import damaged, decode, decode_state
-from agent.journal_file import Connection, Row, newest_rows, reading, rows_after, snapshots
+from agent.journal_file import Row, Snapshot, newest_rows, reading, rows_after, snapshots
 from policies.model import Site
 from policies.state import SiteState, fold, initial
 
@@ -64,13 +64,21 @@ class Memory:
         try:
             with reading(file) as connection:
                 self._newest = newest_rows(connection, _ROWS_FOR_TIME)
-                after_id = self._take_snapshot(connection)
+                after_id = self._take_snapshot(snapshots(connection, dry=self._dry))
                 while rows := rows_after(connection, after_id, dry=self._dry):
                     for row in rows:
                         self._take(row)
                     after_id = rows[-1].id
         except JournalError as error:
             self._trouble(f"{error}; what it held beyond that is taken as unknown")
+
+    def read_entries(self, held: Iterable[Snapshot], rows: Sequence[Row]) -> None:
+        """Do what `read` does with entries, oldest first, and snapshots, newest first, at hand."""
+        self._newest = list(rows[-_ROWS_FOR_TIME:])
+        after_id = self._take_snapshot(held)
+        for row in rows:
+            if row.id > after_id:
+                self._take(row)
 
     def recalled(
         self, *, now_utc: datetime, now_monotonic: float, boot: str, set_aside: Path | None
@@ -88,17 +96,17 @@ class Memory:
             troubles=(*self._troubles, *more),
         )
 
-    def _take_snapshot(self, connection: Connection) -> int:
+    def _take_snapshot(self, held: Iterable[Snapshot]) -> int:
         """Begin with the newest snapshot that can be read; return the last entry it holds."""
-        for held in snapshots(connection, dry=self._dry):
+        for kept in held:
             try:
-                self.state = decode_state(self._site, held.body)
+                self.state = decode_state(self._site, kept.body)
             except ValueError as error:
                 self._trouble(
-                    f"the snapshot of {held.utc} is damaged: {error}; an older one is used"
+                    f"the snapshot of {kept.utc} is damaged: {error}; an older one is used"
                 )
             else:
-                return held.after_id
+                return kept.after_id
         return 0
 
     def _take(self, row: Row) -> None:
