@@ -62,7 +62,9 @@ def _steady_s(scene: Scene, name: str) -> float:
     since = [
         unit.mains_at
         for unit in (scene.state.units[u] for u in graph_of(scene.site).units[name])
-        if unit.supply in (Supply.MAINS, Supply.UNPROTECTED) and unit.mains_at is not None
+        if unit.supply in (Supply.MAINS, Supply.UNPROTECTED)
+        and unit.mains_at is not None
+        and not unit.signs  # on battery for a moment may be the next outage
     ]
     return scene.now - min(since, default=scene.now)
 

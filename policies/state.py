@@ -220,6 +220,7 @@ class DeviceState:
         in_short: its last rest order was of the shortened form.
         told: acts of orders that failed or were withdrawn, which may have taken effect all the
             same; empty again once it is known to be at rest or to run.
+        was_seen_off: it was proven at rest, and neither told nor seen to run since.
     """
 
     phase: Phase = Phase.RUNNING
@@ -231,6 +232,7 @@ class DeviceState:
     attempts: int = 0
     in_short: bool = False
     told: frozenset[str] = frozenset()
+    was_seen_off: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -393,6 +395,8 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         is_ours=device.is_ours and phase is not Phase.RUNNING,
         attempts=device.attempts + 1 if failed else 0,
         told=told if failed else frozenset(),
+        was_seen_off=event.ending is Ending.AT_REST
+        or (failed and device.was_seen_off and not told),
     )
     return _with_device(state, event.device, device)
 

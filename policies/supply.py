@@ -20,6 +20,9 @@ LOW_CONFIRM_S = 1.0
 
 OVERLOAD_SUSTAINED_S = 30.0
 
+GAP_S = 600.0
+"""Readings further apart are not consecutive; twice the slowest pace of polling."""
+
 
 class Supply(StrEnum):
     """What feeds the outputs of a unit."""
@@ -101,6 +104,9 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     if before.heard_at is not None and reading.at < before.heard_at:
         return before
     load_w = load_of(unit, reading, listed_w=listed_w)
+    drawn = _account(unit, before, reading, load_w)
+    if before.heard_at is not None and reading.at - before.heard_at > GAP_S:
+        before = _after_gap(before)
     state = replace(
         before,
         reading=reading,
@@ -108,10 +114,25 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
         silent_at=None,
         lost_at=None,
         load_w=load_w,
-        drawn=_account(unit, before, reading, load_w),
+        drawn=drawn,
     )
     state = _count_signs(state, reading)
     return _conclude(unit, before, state, reading)
+
+
+def _after_gap(before: UnitState) -> UnitState:
+    """What was counted over consecutive readings begins anew: nobody heard what came between."""
+    return replace(
+        before,
+        sign_at=None,
+        signs=0,
+        mains_signs=0,
+        mains_at=None,
+        low_sign_at=None,
+        is_low=False,
+        countdown_signs=0,
+        overload_at=None,
+    )
 
 
 def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:

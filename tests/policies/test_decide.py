@@ -331,6 +331,17 @@ def _outage_and_rest(run: Run) -> None:
     run.rest("yard switch")
 
 
+def test_nothing_is_started_while_the_unit_is_on_battery_for_a_moment() -> None:
+    """It may be the next outage, and a start is hard to take back."""
+    run = Run(site_of(replace(SWITCH, starts=Starts.BY_ORDER), CAMERA, RECORDER, DESK))
+    _outage_and_rest(run)
+    run.hear(*(on_mains(200.0 + 10 * i) for i in range(13)), on_battery(331.0, 330.5))
+    assert run.decide().orders == ()
+
+    run.hear(on_mains(332.0))
+    assert tasks(run.decide()) == [("yard switch", Task.START)]
+
+
 def test_devices_return_when_mains_is_steady_what_others_use_first() -> None:
     """The switch comes before what is reached through it."""
     run = Run(site_of(replace(SWITCH, starts=Starts.BY_ORDER), CAMERA, RECORDER, DESK))

@@ -144,6 +144,28 @@ def test_act_in_doubt_is_remembered_as_told_until_the_device_is_seen() -> None:
     assert seen.devices["gate recorder"].told == frozenset()
 
 
+def test_device_that_was_proven_off_counts_as_that_until_it_is_told_or_seen() -> None:
+    """In the next outage its silence means that it is still off, and not that it was lost."""
+    gate = "gate recorder"
+    off = (
+        OrderGiven(1, "r#1", REST),
+        StepBegan(2, "r#1", gate, "stop"),
+        OrderClosed(3, "r#1", gate, Task.REST, Ending.AT_REST, "gone"),
+        OrderGiven(4, "r#2", START),
+    )
+    unseen = (*off, OrderClosed(5, "r#2", gate, Task.START, Ending.FAILED, "silent"))
+    again = OrderGiven(6, "r#3", REST)
+    told = StepBegan(7, "r#3", gate, "stop")
+    failed = OrderClosed(8, "r#3", gate, Task.REST, Ending.FAILED, "still there")
+    back = OrderClosed(5, "r#2", gate, Task.START, Ending.RUNNING, "it answers")
+
+    assert folded(*unseen).devices[gate].was_seen_off
+    assert folded(*unseen, again, failed).devices[gate].was_seen_off
+    assert not folded(*unseen, again, told, failed).devices[gate].was_seen_off
+    assert not folded(*off, back).devices[gate].was_seen_off
+    assert not folded(*unseen, DeviceSeen(6, gate, "seen")).devices[gate].was_seen_off
+
+
 def test_listed_load_falls_as_devices_come_to_rest() -> None:
     """A unit that measures nothing is judged by what the file says is still on."""
     run = Run(SITE)

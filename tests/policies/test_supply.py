@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -140,6 +141,25 @@ def test_card_that_lost_its_unit_is_never_all_well() -> None:
     lost = frozenset({Alarm.COMMUNICATIONS_LOST})
 
     assert judged(on_mains(0), on_mains(10, alarms=lost)).supply is Supply.UNKNOWN
+
+
+def test_what_was_counted_before_a_long_gap_does_not_count_after_it() -> None:
+    """The agent's box was off for an hour: one reading now must not confirm one of then."""
+    low: dict[str, Any] = {"battery_status": BatteryStatus.LOW}
+    overload: dict[str, Any] = {
+        "alarms": frozenset({Alarm.OUTPUT_OVERLOAD, Alarm.SHUTDOWN_PENDING})
+    }
+    dip = judged(*(on_battery(t, 10, **low) for t in (25.0, 25.5)))
+    loaded = judged(*(on_mains(t, **overload) for t in (0.0, 10.0)))
+
+    assert not judged(on_battery(3625, 3600, **low), before=dip).is_low
+    again = judged(on_mains(3610, **overload), before=loaded)
+    assert (again.overload_at, again.countdown_signs, again.mains_at) == (3610.0, 1, 3610.0)
+
+
+def test_slow_polling_is_no_gap() -> None:
+    """Polled every five minutes, the slowest that a file may say, mains is steady all the same."""
+    assert judged(*(on_mains(300.0 * i) for i in range(5))).mains_at == 0.0
 
 
 def test_silence_on_mains_becomes_unknown_after_its_time() -> None:
