@@ -135,6 +135,7 @@ class Conductor:
             tools=self._tools,
             told=known.told | (opened.told if opened is not None else frozenset()),
             earlier=opened.steps if opened is not None else (),
+            was_off=known.was_seen_off,
         )
 
     def _begin(self, steps: Steps, *, after: _Run | None) -> asyncio.Task[Result]:

@@ -157,11 +157,13 @@ class Engine:
         unit = reading.unit
         before = self.state.units[unit]
         self._floor.hear(reading)
-        self._stale.pop(unit, None)
         self._troubles.pop(unit, None)
         event = ReadingTaken(reading.at, reading)
         self._fold(event)
         after = self.state.units[unit]
+        if after.signs or not after.is_on_battery:
+            # Else one reading says mains, and what was known before holds until the second.
+            self._stale.pop(unit, None)
         if is_worth_noting(before, after, reading, noted_at=self._noted_at.get(unit)):
             self._noted_at[unit] = reading.at
             self._journal.note(event)
@@ -374,8 +376,8 @@ class Engine:
             self._woken.set()
         try:
             self._on_event(event)
-        except Exception:  # whoever listens is no part of what holds the site
-            log.exception("failed_listener", kind=type(event).__name__)
+        except Exception as error:  # whoever listens is no part of what holds the site
+            log.error("failed_listener", kind=type(event).__name__, error=repr(error))
 
     def _tell_supply(self, unit: str, before: UnitState, after: UnitState) -> None:
         """Say what changed at a unit; nothing waits for the disk over it."""

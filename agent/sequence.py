@@ -36,7 +36,9 @@ async def carry_out(steps: Steps) -> Result:
 async def _rest(steps: Steps) -> Result:
     """Quiesce, confirm, stop, verify gone."""
     can_stop = steps.can(Act.STOP)
-    tell = Act.STOP not in steps.told or await _is_to_be_told_again(steps, has_looked=False)
+    tell = True
+    if Act.STOP in steps.told or steps.was_off:
+        tell = await _is_to_be_told(steps, has_looked=False)
     quiesced: Outcome | None = None
     stop_began = any(act == Act.STOP for act, _ in steps.earlier)
     if steps.can(Act.QUIESCE) and (not can_stop or (tell and not stop_began)):
@@ -99,7 +101,7 @@ async def _stop(steps: Steps, *, tell: bool) -> Result:
             assert outcome is not None, "nothing cuts a stop short"
             if outcome.verdict is Verdict.ASSUMED:
                 return Result(Ending.ASSUMED, outcome.evidence)
-            if Act.STOP not in steps.told:
+            if Act.STOP not in steps.told and not steps.was_off:
                 return Result(Ending.FAILED, _said(outcome))
             is_sure = is_sure or outcome.verdict is Verdict.DONE
         gone = await _confirm_gone(steps, is_sure=is_sure)
@@ -108,23 +110,23 @@ async def _stop(steps: Steps, *, tell: bool) -> Result:
             return Result(ending, gone.evidence)
         if not await steps.pause(tries, steps.order.deadline_at):
             return Result(Ending.FAILED, _said(gone))
-        tell = await _is_to_be_told_again(steps, has_looked=can_look)
+        tell = await _is_to_be_told(steps, has_looked=can_look)
         if not (tell or can_look):
             return Result(Ending.FAILED, _said(gone))
     raise AssertionError("the deadline ends it")
 
 
-async def _is_to_be_told_again(steps: Steps, *, has_looked: bool) -> bool:
-    """Whether a stop that may have taken effect is to be sent once more.
+async def _is_to_be_told(steps: Steps, *, has_looked: bool) -> bool:
+    """Whether a stop is to be sent to a device that may be off, or on its way down, by now.
 
-    Only where the device is heard, since one that is silent may just be on its way down; what
-    nobody can look at is told again where that is harmless, or where it was seen to be there.
+    Only where the device is heard, since one that is silent may just be that; what nobody can look
+    at is told where that is harmless, or where it was seen to be there.
     """
-    repeat = steps.repeat(Act.STOP)
-    if repeat is None or repeat is Repeat.NEVER:
+    repeat, was_told = steps.repeat(Act.STOP), Act.STOP in steps.told
+    if repeat is None or (repeat is Repeat.NEVER and was_told):
         return False
     if not steps.can(Act.CONFIRM_RUNNING):
-        return has_looked or repeat is Repeat.SAFE
+        return has_looked or not was_told or repeat is Repeat.SAFE
     until_at = min(steps.now + LOOK_S, steps.order.deadline_at)
     look = await steps.step(Act.CONFIRM_RUNNING, until_at)
     return look.verdict in HEARD

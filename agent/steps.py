@@ -87,6 +87,7 @@ class Steps:
         device: as the file has it.
         told: acts of this and earlier orders that may have taken effect already.
         earlier: acts of this order that an earlier run of the agent began, with their verdicts.
+        was_off: it was proven at rest, and nothing says that it runs again.
         hurried: set when what is optional is to be dropped.
     """
 
@@ -100,6 +101,7 @@ class Steps:
         tools: Tools,
         told: Collection[str] = (),
         earlier: tuple[tuple[str, str | None], ...] = (),
+        was_off: bool = False,
     ) -> None:
         """Prepare; sends nothing."""
         self.order_id = order_id
@@ -107,6 +109,7 @@ class Steps:
         self.device = device
         self.told = {act for act in CHANGING if act in told}
         self.earlier = earlier
+        self.was_off = was_off
         self.hurried = asyncio.Event()
         self.clock = tools.clock
         self._stages = stages

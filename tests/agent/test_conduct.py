@@ -365,6 +365,39 @@ async def test_device_that_went_after_its_deadline_is_found_gone_by_the_next_ord
     assert begun(stand.keeper.events, "slip recorder").count("stop") == told
 
 
+@pytest.mark.parametrize("repeat", list(Repeat))
+async def test_device_that_is_still_off_is_at_rest_again(repeat: Repeat) -> None:
+    """The next outage comes before it is back: its silence is no failure to stop it."""
+    stand, _ = bench()
+    stand.fit("slip recorder", {**REST_ACTS, Act.STOP: repeat})
+    stand.give("slip recorder")
+    await rested(stand)
+    stand.keeper.events.clear()
+    stand.give("slip recorder")
+    await rested(stand)
+
+    assert begun(stand.keeper.events, "slip recorder") == ["confirm_running", "confirm_gone"]
+    assert stand.phase("slip recorder") is Phase.AT_REST
+
+
+@pytest.mark.parametrize("repeat", list(Repeat))
+async def test_device_that_came_back_unseen_is_stopped_again(repeat: Repeat) -> None:
+    """It was off, somebody switched it on: that it was told an hour ago is no matter."""
+    stand, _ = bench()
+    stand.fit("slip recorder", {**REST_ACTS, Act.STOP: repeat})
+    stand.give("slip recorder")
+    await rested(stand)
+    stand.machines["slip recorder"].power_on()
+    await stand.clock.advance(40.0)
+    stand.keeper.events.clear()
+    stand.give("slip recorder")
+    await rested(stand)
+
+    assert begun(stand.keeper.events, "slip recorder") == ["confirm_running", *WHOLE]
+    assert stand.machines["slip recorder"].told(Act.STOP) == 2
+    assert stand.phase("slip recorder") is Phase.AT_REST
+
+
 async def test_verification_that_answers_at_once_is_not_asked_without_pause() -> None:
     """A look that takes no time must not fill the journal, nor keep the loop from the others."""
     stand, _ = bench()
