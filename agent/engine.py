@@ -27,6 +27,7 @@ from policies import reasons
 from policies.belief import Belief
 from policies.decide import Decision, beliefs_of, decide
 from policies.model import Order, Reading, Site
+from policies.reasons import duration_text
 from policies.state import (
     AgentEnded,
     AgentStarted,
@@ -265,8 +266,7 @@ class Engine:
     async def _fall(self, error: Exception) -> None:
         """The policies failed: let the floor act when it is due, and say so once."""
         why = f"{type(error).__name__}: {error}"[:300]
-        reason = reasons.floor(why)
-        self._floor.take_if_due(reason)
+        self._floor.take_if_due(reasons.floor(why))
         if self._has_fallen:
             return
         self._has_fallen = True
@@ -275,9 +275,13 @@ class Engine:
             return
         self._fell_at = now
         log.exception("failed_decision")
-        about = self.site.name
-        _log_notice("error", about, reason.sentence)
-        await self.record(FloorTaken(now, why), NoticeRaised(now, "error", about, reason.sentence))
+        text = (
+            f"the planning code failed ({why}): while it does, everything on battery is stopped in "
+            f"the plain order of the site's file, once the unit is low or after "
+            f"{duration_text(self.site.floor_after_s)}; report this"
+        )
+        _log_notice("error", self.site.name, text)
+        await self.record(FloorTaken(now, why), NoticeRaised(now, "error", self.site.name, text))
 
     async def _carry_out(self, order: Order) -> Result:
         """Give one order for the floor, and return what came of it."""

@@ -13,7 +13,7 @@ from agent.engine import Engine, Settings
 from agent.lookout import LOOK_EVERY_S
 from agent.news import READING_EVERY_S
 from agent.taking_up import EXPIRED_AFTER_S
-from drivers.base import Act, Repeat
+from drivers.base import Act
 from policies.decide import Decision
 from policies.decide import decide as decide_really
 from policies.model import Alarm, Order, Starts, Task
@@ -625,10 +625,11 @@ async def test_engine_needs_no_journal_of_ours() -> None:
     """Whatever keeps events the way of `Keeper` will do."""
     clock = FakeClock(at=5.0)
     yard = Yard(SWITCH)
+    keeper = ScriptedKeeper(clock)
     engine = Engine(
-        yard.site, {"yard switch": {}}, clock=clock, journal=ScriptedKeeper(clock),
+        yard.site, {"yard switch": {}}, clock=clock, journal=keeper,
         state=initial(yard.site), settings=Settings("test"),
     )  # fmt: skip
     await engine.notice("info", "yard switch", "hello")
     await engine.end("at once")
-    assert Repeat.SAFE
+    assert notices(keeper.events) == ["hello"]

@@ -113,8 +113,8 @@ class Yard:
             state=self.state if state is None else state,
             settings=Settings("test", seed=1),
             on_event=self.heard.append,
-            decide=self.decide,
-            fold=self.fold,
+            decide=lambda *args: self.decide(*args),  # may be changed as it runs
+            fold=lambda *args: self.fold(*args),
         )
         self.running = asyncio.create_task(self.engine.run(), name="engine")
         self._watching = [
