@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -89,4 +90,4 @@ def _change_s(place: Place, begins: datetime, low_s: float, high_s: float, to: L
             high_s = middle_s
         else:
             low_s = middle_s
-    return high_s
+    return float(math.ceil(high_s))

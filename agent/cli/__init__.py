@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import click
 
+from agent.cli.budget import budget
 from agent.cli.completion import completion
 from agent.cli.contract import Commands
 from agent.cli.demo import demo
+from agent.cli.fit import fit
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.site import check, probe
+from agent.cli.size import size
 
 _FIRST_STEPS = (
     "lastwatt demo                 a whole outage on a virtual site",
@@ -39,5 +42,5 @@ def main() -> None:
     """Bring a site's recorders, PCs and switches to rest before the battery ends."""
 
 
-for command in (demo, check, probe, run, status, journal, completion):
+for command in (demo, check, probe, run, status, journal, budget, fit, size, completion):
     main.add_command(command)

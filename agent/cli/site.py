@@ -122,15 +122,19 @@ def today() -> date:
     return LoopClock().utc().astimezone().date()
 
 
-def load_whole(file: Path) -> LoadedSite:
+def load_whole(file: Path, *, secrets_must_exist: bool = True) -> LoadedSite:
     """Return the site of a file without errors.
+
+    Args:
+        file: the file.
+        secrets_must_exist: False for what only reckons, perhaps far from the site's box.
 
     Raises:
         CommandError: it cannot be read, or has errors.
     """
     from agent.config import load
 
-    loaded, faults = _read(lambda: load(file, today=today()))
+    loaded, faults = _read(lambda: load(file, today=today(), secrets_must_exist=secrets_must_exist))
     if loaded is None:
         for fault in faults:
             complain(str(fault))
