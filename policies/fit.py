@@ -165,14 +165,14 @@ def prior_of(known: Known, runs: Sequence[Run]) -> Prior:
     """Return what is believed of a unit before its runs are looked at.
 
     Those of `draws.prior` where the rating and the battery's figures are known. Where they are not,
-    wide ones: of the own draw about 14 W, and of the energy about what the best of the runs took
+    wide ones: of the own draw about 16 W, and of the energy about what the best of the runs took
     from the battery, since what goes wrong with a run only makes it look smaller.
     """
     battery = known.battery or Battery()
     lithium = battery.chemistry is Chemistry.LITHIUM
     c, k = (0.97, 10.0) if lithium else (0.55, 3.0)
     rated = None if known.rating_w is None else inverter_of(known.rating_w)
-    own_draw_w, own_spread = (14.0, 0.8) if rated is None else (rated.own_draw_w, 0.5)
+    own_draw_w, own_spread = (16.0, 1.0) if rated is None else (rated.own_draw_w, 0.5)
     energy_wh, energy_spread = _energy(battery, runs, Inverter(_EFFICIENCY, own_draw_w))
     return Prior(
         centre=(math.log(energy_wh), math.log(own_draw_w), math.log(c / (1.0 - c)), math.log(k)),
