@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.command(
     cls=Command,
     example="lastwatt size site.toml --hours 4 --at 17:00\n"
-    'lastwatt size site.toml --hours 4 --add camera:10:5.5:8 --drop "office monitor"\n'
+    "lastwatt size site.toml --hours 4 --add camera:10:5.5:8 --drop monitor\n"
     "lastwatt size --watts 60 --night-watts 75 --hours 4 --battery 24x9 --battery 24x9x2",
     short_help="Which battery carries a load for a wanted time.",
 )

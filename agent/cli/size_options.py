@@ -12,9 +12,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from agent.config.faults import did_you_mean
-from policies.model import Role
-
 if TYPE_CHECKING:
     from policies.sizing import Pack
     from policies.what_if import Addition
@@ -101,6 +98,8 @@ def _pack(ctx: click.Context, param: click.Parameter, text: str) -> Pack:
 
 
 def _addition(ctx: click.Context, param: click.Parameter, text: str) -> Addition:
+    from agent.config.faults import did_you_mean
+    from policies.model import Role
     from policies.what_if import Addition
 
     match = _ADDITION.fullmatch(text.strip())
