@@ -184,6 +184,13 @@ def reference_of(
     from agent.fit_store import load_fit
 
     stored = load_fit(path)
+    if told.chemistry not in (None, stored.chemistry.value):
+        if told.fit is None:
+            return None, None, 0  # what is there was measured, and another is asked about
+        raise unusable(
+            f"{path}: this is a fit of a {stored.chemistry} battery",
+            f"leave --chemistry {told.chemistry} or --fit away",
+        )
     battery = told.fit_battery or present
     if battery is None:
         raise unusable(

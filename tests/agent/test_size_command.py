@@ -235,6 +235,21 @@ def test_own_fit_that_the_file_names_is_used_when_it_is_there(tmp_path: Path) ->
     assert "95 % sure and with 20 % in reserve" in after.out  # two full runs are known
 
 
+def test_fit_of_one_chemistry_says_nothing_of_another(tmp_path: Path) -> None:
+    """Lead-acid that was measured is no promise for lithium."""
+    fitted = CABINET.replace("2025-03-01", '2025-03-01, fit = "cabinet-fit.json"')
+    site = write_yard(tmp_path, fitted, DEVICES)
+    path = tmp_path / "cabinet-fit.json"
+    _save_fit(path)
+
+    assert _sized(site, "--hours", "2", "--chemistry", "lithium").document["measured"] is None
+    with pytest.raises(CommandError, match="this is a fit of a lead-acid battery"):
+        size.main(
+            f"--watts 40 --hours 2 --chemistry lithium --fit-battery 24x9 --fit {path}".split(),
+            standalone_mode=False,
+        )
+
+
 @pytest.mark.parametrize(
     ("options", "said"),
     [
