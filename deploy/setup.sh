@@ -42,10 +42,11 @@ need_debian() {
     rm -f "$log"
 }
 
-# need_venv FILE...: ./.venv with exactly the pinned, hashed requirements, and lastwatt itself.
+# need_venv FILE...: ./.venv, or what $venv_name says, with exactly the pinned, hashed requirements
+# and lastwatt itself; sets $VENV.
 need_venv() {
     need_python
-    VENV=$PWD/.venv
+    VENV=$PWD/${venv_name:-.venv}
     stamp=$VENV/installed
     wanted=$(cat requirements/build.txt "$@" pyproject.toml | sha256sum | cut -d' ' -f1)
     [ -x "$VENV/bin/python" ] && "$VENV/bin/python" -c '' 2>/dev/null || rm -rf "$VENV"
