@@ -25,6 +25,12 @@ _MOST_ROWS = 1_000
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
+Trouble = tuple[str, str, str] | None
+"""Code, what is wrong with a value, what to write instead; None = nothing is."""
+
+Check = Callable[[float], Trouble]
+
+
 @dataclass(frozen=True, slots=True)
 class RunRow:
     """One measured run as the file has it.
@@ -167,6 +173,8 @@ class _Reading:
     def read_row(self, line: int, text: str) -> None:
         """Read one run."""
         cells = [cell.strip() for cell in _cells(text)]
+        while len(cells) > len(self.columns) and not cells[-1]:
+            cells.pop()  # a spreadsheet's idea of an empty column
         if len(cells) > len(self.columns) or len(cells) < 2:
             self.wrong(
                 line,
@@ -179,25 +187,23 @@ class _Reading:
         values = dict(zip(self.columns, cells, strict=False))
         known = len(self.faults)
         read = {name: check(self, line, values) for name, check in _COLUMNS.items()}
+        on = self._date(line, values.get("date", ""))
         if len(self.faults) > known:
             return
-        watts, hours = read["watts"], read["hours"]
+        watts, hours, charge = read["watts"], read["hours"], read["charge"]
         assert watts is not None and hours is not None, "a missing figure is a fault"
-        charge = read["charge"]
-        on = self._date(line, values.get("date", ""))
-        if len(self.faults) == known:
-            self.rows.append(
-                RunRow(
-                    line,
-                    watts,
-                    hours,
-                    100.0 if charge is None else charge,
-                    read["temperature_c"],
-                    on,
-                    values.get("note", ""),
-                    read["or_watts"],
-                )
+        self.rows.append(
+            RunRow(
+                line=line,
+                watts=watts,
+                hours=hours,
+                charge_percent=100.0 if charge is None else charge,
+                temperature_c=read["temperature_c"],
+                on=on,
+                note=values.get("note", ""),
+                or_watts=read["or_watts"],
             )
+        )
 
     def number(self, line: int, name: str, text: str) -> float | None:
         """Return the number that *text* is, or None, with what is wrong noted."""
@@ -239,9 +245,11 @@ def _hint(names: tuple[str, ...]) -> str:
     return ""
 
 
-def _needed(
-    name: str, check: Callable[[float], tuple[str, str, str] | None]
-) -> Callable[[_Reading, int, Mapping[str, str]], float | None]:
+Reader = Callable[[_Reading, int, Mapping[str, str]], float | None]
+"""What reads a column: from a line's number and values; None where it is empty or wrong."""
+
+
+def _needed(name: str, check: Check) -> Reader:
     """Return what reads a column that every run must have."""
 
     def read(reading: _Reading, line: int, values: Mapping[str, str]) -> float | None:
@@ -256,9 +264,7 @@ def _needed(
     return read
 
 
-def _optional(
-    name: str, check: Callable[[float], tuple[str, str, str] | None]
-) -> Callable[[_Reading, int, Mapping[str, str]], float | None]:
+def _optional(name: str, check: Check) -> Reader:
     """Return what reads a column that may be missing or empty."""
 
     def read(reading: _Reading, line: int, values: Mapping[str, str]) -> float | None:
@@ -273,7 +279,7 @@ def _checked(
     line: int,
     name: str,
     text: str,
-    check: Callable[[float], tuple[str, str, str] | None],
+    check: Check,
 ) -> float | None:
     value = reading.number(line, name, text)
     trouble = None if value is None else check(value)
@@ -283,7 +289,7 @@ def _checked(
     return None
 
 
-def _bad_watts(watts: float) -> tuple[str, str, str] | None:
+def _bad_watts(watts: float) -> Trouble:
     if watts < 0.0:
         return "negative", "a load is not below zero", "write what the meter showed; nothing is 0"
     if watts > 1e6:
@@ -291,7 +297,7 @@ def _bad_watts(watts: float) -> tuple[str, str, str] | None:
     return None
 
 
-def _bad_hours(hours: float) -> tuple[str, str, str] | None:
+def _bad_hours(hours: float) -> Trouble:
     if hours <= 0.0:
         return "negative", "a run lasts longer than no time", "write its hours: 33 minutes are 0.55"
     if hours > 10_000.0:
@@ -299,7 +305,7 @@ def _bad_hours(hours: float) -> tuple[str, str, str] | None:
     return None
 
 
-def _bad_charge(charge: float) -> tuple[str, str, str] | None:
+def _bad_charge(charge: float) -> Trouble:
     if charge <= 0.0 or charge > 100.0:
         return "bad-charge", "a charge lies above 0 and up to 100", "write percent, like 95"
     if charge <= 1.0:
@@ -307,17 +313,17 @@ def _bad_charge(charge: float) -> tuple[str, str, str] | None:
     return None
 
 
-def _bad_temperature(celsius: float) -> tuple[str, str, str] | None:
+def _bad_temperature(celsius: float) -> Trouble:
     if -40.0 <= celsius <= 80.0:
         return None
     return "bad-temperature", "no battery is run at this", "write degrees Celsius, like 21"
 
 
-def _bad_other_watts(watts: float) -> tuple[str, str, str] | None:
+def _bad_other_watts(watts: float) -> Trouble:
     return _bad_watts(watts) if watts != 0.0 else ("negative", "this is zero", "leave it empty")
 
 
-_COLUMNS: Mapping[str, Callable[[_Reading, int, Mapping[str, str]], float | None]] = {
+_COLUMNS: Mapping[str, Reader] = {
     "watts": _needed("watts", _bad_watts),
     "hours": _needed("hours", _bad_hours),
     "charge": _optional("charge", _bad_charge),

@@ -59,7 +59,7 @@ def after_fit(fit: Fit) -> tuple[Finding, ...]:
         found.append(
             Finding(
                 "contradictory",
-                f"{len(found)} of {len(fit.judged)} runs do not fit the rest, and nobody can tell "
+                f"of {len(fit.judged)} runs {clean} at most fit together, and nobody can tell "
                 "which of them to believe",
                 "check the figures of the longest runs first (hours, not minutes); leave out what "
                 "did not go to the end of the output, or make one run more",

@@ -54,20 +54,19 @@ def _positive(_: click.Context, __: click.Parameter, value: str | None) -> float
 
 def _loads(_: click.Context, __: click.Parameter, value: str | None) -> tuple[float, ...]:
     """Read numbers above zero with commas between them."""
-    return () if value is None else tuple(_number(part) for part in value.split(","))
+    loads = value.split(",") if value is not None else ()
+    return tuple(_number(load, "a load that is plugged in, like 40,60") for load in loads)
 
 
-def _number(text: str) -> float:
+def _number(text: str, wanted: str = "what is printed on it, or leave the option out") -> float:
     try:
         number = float(text)
     except ValueError:
         raise click.BadParameter(
-            f'"{text}" is no number; write the figure alone, without its unit'
+            f'"{text.strip()}" is no number; write the figure alone, without its unit'
         ) from None
     if not 0.0 < number < math.inf:
-        raise click.BadParameter(
-            f"{text} is not above zero; write what is printed on it, or leave the option out"
-        )
+        raise click.BadParameter(f"{text.strip()} is not above zero; write {wanted}")
     return number
 
 

@@ -14,15 +14,26 @@ from agent.fitting import Answer, Kept, OtherReading
 from policies.fit import MISFIT, Fit, Prediction
 from policies.fit_next import SAFELY, Suggestion
 
+_ODD = (
+    "Look for what was plugged in and not metered, and whether the battery was full. They stay in "
+    "the fit, and count little."
+)
+
 
 def lines(
     answered: Answer, faults: Sequence[Fault], *, keep_in: Path | None, picture: Path | None
 ) -> Iterator[str]:
     """Give the lines of the answer."""
     yield from _runs(answered.runs)
-    if faults:
+    told = [str(fault) for fault in faults if fault.code != "misfit"]
+    if told:
         yield ""
-        yield from map(str, faults)
+        yield from told
+    # The table shows what would explain each, so one sentence does for all of them.
+    odd = sum(kept.judged is not None and not kept.judged.fits for kept in answered.runs)
+    if odd:
+        yield ""
+        yield f"{odd} of {len(answered.runs)} runs ended sooner than the others allow. {_ODD}"
     if answered.fit is None or answered.suggestion is None:
         return
     yield ""
@@ -95,11 +106,12 @@ def _predictions(predictions: Sequence[Prediction]) -> Iterator[str]:
 
 def _other_reading(other: OtherReading) -> Iterator[str]:
     odds = other.odds
-    verdict = (
-        f"the runs fit the first figures {odds:.1f} times as well"
-        if odds >= 1.0
-        else f"the runs fit the second figures {1.0 / odds:.1f} times as well"
-    )
+    if 0.67 < odds < 1.5:
+        verdict = "the runs fit either about as well"
+    elif odds > 1.0:
+        verdict = f"the runs fit the first figures {odds:.1f} times as well"
+    else:
+        verdict = f"the runs fit the second figures {1.0 / odds:.1f} times as well"
     yield f"With the second figures (or_watts) instead; {verdict}:"
     yield from _runs(other.runs)
     yield from _predictions(other.predictions)
