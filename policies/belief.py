@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
-from statistics import NormalDist
+from statistics import NormalDist, median
 from typing import Protocol
 
 from policies.model import Battery, Unit
@@ -84,15 +84,23 @@ def discharged(unit: Unit, drawn: Drawn, *, load_w: float, stretch_s: float) -> 
 def recharged(unit: Unit, drawn: Drawn, *, stretch_s: float) -> Drawn:
     """Return the account after *stretch_s* >= 0 seconds on mains; no more is missing than fits."""
     left = math.exp(-stretch_s / _HOUR_S / _RECHARGE_HOURS)
-    left *= min(1.0, cells_of(unit.battery).energy_wh / max(drawn.total_wh, 1e-9))
+    left *= min(1.0, full_energy_wh(unit) / max(drawn.total_wh, 1e-9))
     return Drawn(drawn.available_wh * left, drawn.bound_wh * left)
 
 
 def from_charge(unit: Unit, charge: float) -> Drawn:
     """Return the account of a battery at rest whose unit reports *charge*, a share 0..1."""
     cells = cells_of(unit.battery)
-    missing_wh = max(0.0, 1.0 - charge) * cells.energy_wh
+    missing_wh = max(0.0, 1.0 - charge) * full_energy_wh(unit)
     return Drawn(cells.available_share * missing_wh, (1.0 - cells.available_share) * missing_wh)
+
+
+def full_energy_wh(unit: Unit) -> float:
+    """Return the median guess of what the full battery holds, in Wh; its runtime table counts."""
+    table = _table_of(unit.battery, unit.rating_w)
+    if table:
+        return median(energy_wh for _, energy_wh in table)
+    return cells_of(unit.battery).energy_wh
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from policies.belief import Drawn
+from policies.belief import Drawn, full_energy_wh
 from policies.model import Battery, Chemistry, Unit
 from policies.runtime import LoadStep, cells_of, inverter_of
 
@@ -149,9 +149,12 @@ def prior(unit: Unit, n: int, chance: np.random.Generator) -> Draws:
     0.55, 0.8; ln k about 3 /h, 1.5. Lithium: c about 0.97, k about 10 /h, almost no rate effect.
     """
     cells, inverter = cells_of(unit.battery), inverter_of(unit.rating_w)
+    energy_wh, spread = full_energy_wh(unit), _energy_spread(unit.battery)
     lithium = unit.battery.chemistry is Chemistry.LITHIUM
     return Draws(
-        energy_wh=np.exp(math.log(cells.energy_wh) + _energy_spread(unit.battery) * _z(chance, n)),
+        energy_wh=np.exp(
+            math.log(full_energy_wh(unit)) + _energy_spread(unit.battery) * _z(chance, n)
+        ),
         available_share=_logistic(_logit(cells.available_share) + 0.8 * _z(chance, n)),
         flow_per_h=np.exp(math.log(cells.flow_per_h) + (0.5 if lithium else 1.5) * _z(chance, n)),
         own_draw_w=np.exp(math.log(inverter.own_draw_w) + 0.5 * _z(chance, n)),

@@ -9,16 +9,28 @@ counts only on battery and on a second reading, since a tired battery dips at tr
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from policies.belief import Drawn, SimpleBelief, discharged, from_charge, recharged, simple_belief
+from policies.belief import (
+    Drawn,
+    SimpleBelief,
+    discharged,
+    from_charge,
+    full_energy_wh,
+    recharged,
+    simple_belief,
+)
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit, WhenLost
 
 LOW_CONFIRM_S = 1.0
 """Least time between the two readings that make "low" believed."""
 
 OVERLOAD_SUSTAINED_S = 30.0
+
+_MAY_STICK = ("charge", "runtime_s")
+_STUCK_SHARE = 0.10  # of the battery, drawn while a gauge shows the same
 
 GAP_S = 600.0
 """Readings further apart are not consecutive; twice the slowest pace of polling."""
@@ -51,6 +63,8 @@ class UnitState:
         lost_at: since when it counts as lost; None while it does not.
         drawn: our account of what is missing from its battery, as of heard_at.
         load_w: what it carried when last heard, in W.
+        shown: of each gauge that may stick, the value last shown, and how much was missing from
+            the battery when it was first shown, in Wh.
     """
 
     supply: Supply = Supply.UNKNOWN
@@ -71,6 +85,7 @@ class UnitState:
     lost_at: float | None = None
     drawn: Drawn = field(default_factory=Drawn)
     load_w: float = 0.0
+    shown: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def is_on_battery(self) -> bool:
@@ -107,9 +122,11 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     drawn = _account(unit, before, reading, load_w)
     if before.heard_at is not None and reading.at - before.heard_at > GAP_S:
         before = _after_gap(before)
+    shown = _shown(before, reading, drawn)
     state = replace(
         before,
-        reading=reading,
+        reading=_with_stuck(unit, reading, drawn, shown),
+        shown=shown,
         heard_at=reading.at,
         silent_at=None,
         lost_at=None,
@@ -118,6 +135,30 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     )
     state = _count_signs(state, reading)
     return _conclude(unit, before, state, reading)
+
+
+def _shown(before: UnitState, reading: Reading, drawn: Drawn) -> dict[str, tuple[float, float]]:
+    """What each gauge shows, and since which state of our account it has shown just that."""
+    shown: dict[str, tuple[float, float]] = {}
+    for name in _MAY_STICK:
+        value = reading.trusted(name)
+        if value is None:
+            continue
+        last = before.shown.get(name)
+        moves = last is None or last[0] != value or not _shows_battery(reading)
+        shown[name] = (value, drawn.total_wh) if moves or last is None else last
+    return shown
+
+
+def _with_stuck(
+    unit: Unit, reading: Reading, drawn: Drawn, shown: Mapping[str, tuple[float, float]]
+) -> Reading:
+    """The reading, with a doubt about each gauge that stands still while the battery empties."""
+    doubts = dict(reading.doubts)
+    for name, (_, missing_wh) in shown.items():
+        if drawn.total_wh - missing_wh > _STUCK_SHARE * full_energy_wh(unit):
+            doubts[name] = "it stands still while the battery empties"
+    return reading if len(doubts) == len(reading.doubts) else replace(reading, doubts=doubts)
 
 
 def _after_gap(before: UnitState) -> UnitState:

@@ -9,9 +9,11 @@ import pytest
 
 from policies.model import (
     Alarm,
+    Battery,
     BatteryStatus,
     OutputSource,
     Reading,
+    RunPoint,
     Unit,
     WhenLost,
 )
@@ -235,3 +237,33 @@ def test_unit_that_never_answered_is_lost_after_its_time_not_at_the_first_miss()
     assert first.lost_at is None
 
     assert silent(CABINET, first, at=5031.0).lost_at == 5031.0
+
+
+def test_gauges_that_stand_still_on_battery_are_marked() -> None:
+    """A unit that shows 100 % and 60 minutes for ever is not trusted alone."""
+    stuck = [on_battery(10.0 + 60 * i, 10, charge=1.0, runtime_s=3600.0) for i in range(1, 20)]
+    state = judged(on_mains(0), *stuck)
+    assert state.reading is not None
+    assert set(state.reading.doubts) == {"charge", "runtime_s"}
+
+    moving = [on_battery(10.0 + 60 * i, 10, charge=1 - i / 50) for i in range(1, 20)]
+    state = judged(on_mains(0), *moving)
+    assert state.reading is not None
+    assert not state.reading.doubts
+
+
+def test_gauges_that_stand_still_on_mains_are_in_order() -> None:
+    """A full battery on mains shows the same for years."""
+    state = judged(*(on_mains(3600.0 * i) for i in range(100)))
+
+    assert state.reading is not None
+    assert not state.reading.doubts
+
+
+def test_battery_known_by_its_runtimes_alone_holds_what_they_imply() -> None:
+    """A charge of 50 % must mean half of it, not half of nothing."""
+    table = (RunPoint(20.0, 5 * 3600.0), RunPoint(200.0, 1800.0))
+    unit = replace(CABINET, battery=Battery(table=table))
+    state = judge(unit, UnitState(), on_mains(0, charge=0.5, runtime_s=None), listed_w=80.0)
+
+    assert 50.0 < state.drawn.total_wh < 120.0
