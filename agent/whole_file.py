@@ -20,7 +20,7 @@ def write_whole(path: Path, text: str) -> None:
     path = path.resolve()
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("x", encoding="utf-8") as file:
+        with part.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
