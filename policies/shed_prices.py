@@ -1,0 +1,105 @@
+"""What is worth keeping on at which price of energy, for each stretch of time.
+
+In a stretch the same items must be on, and draw the same watts; one decomposition (`closure`)
+answers for every price.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from dataclasses import dataclass
+
+import numpy as np
+
+from policies.shed_items import HOUR_S, TINY_H, Array, Form, Mask, ratios_now
+
+_STRETCHES = 16  # at most so many are told apart by what must be on in them
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """Ratios of the blocks, for each stretch of time; see `closure.ratios`.
+
+    Attributes:
+        from_h, until_h: when the stretches begin and end; of an item that is the end of all that
+            must stop after it.
+        ratio: (stretches, items); inf where the item must be on, -1 where it must not.
+        was_held: whether the item had to be on in the stretch before.
+    """
+
+    from_h: Array
+    until_h: Array
+    ratio: Array
+    was_held: Mask
+
+    @classmethod
+    def of(cls, form: Form) -> Generator[None, None, Prices]:
+        """Decompose what hangs on what, once for each stretch."""
+        problem = form.problem
+        pieces_h = np.array(problem.pieces_s) / HOUR_S
+        level_least = np.where(form.is_held, form.off_least + form.lead + _slack(form), 0.0)
+        level_raised = _raised(form, level_least)
+        level_most = form.off_most + form.lead
+        bounds = [pieces_h, thinned(level_least[form.is_held]), level_most]
+        from_h = np.unique(np.concatenate(bounds))
+        from_h = from_h[np.isfinite(from_h)]
+        watts = _looking_ahead(form.watts, pieces_h)
+        rows, known = [], dict[bytes, Array]()
+        for begins_h in from_h:
+            must = form.stays | (level_least > begins_h + TINY_H)
+            gone = level_most <= begins_h + TINY_H
+            now = watts[:, int(np.searchsorted(pieces_h, begins_h + TINY_H)) - 1]
+            key = must.tobytes() + gone.tobytes() + now.tobytes()
+            if key not in known:
+                known[key] = yield from ratios_now(form, now, must, gone)
+            # What is used stays on as long; but what else uses it has to pay for it meanwhile.
+            rows.append(np.where(level_raised > begins_h + TINY_H, math.inf, known[key]))
+        ratio = np.array(rows)
+        was_held = np.concatenate(
+            [np.ones((1, ratio.shape[1]), dtype=np.bool_), ratio[:-1] == math.inf]
+        )
+        return cls(from_h, np.append(from_h[1:], math.inf), ratio, was_held)
+
+
+def _slack(form: Form) -> Array:
+    """By how much each item may be off before the level of all that uses it: stops take unlike."""
+    slack = np.full(len(form.takes), math.inf)
+    for user, item in enumerate(form.problem.items):
+        for used in item.uses:
+            behind = form.lead[user] - form.lead[used] - form.takes[used]
+            slack[used] = min(slack[used], behind)
+    return np.where(np.isfinite(slack), slack, 0.0)
+
+
+def _raised(form: Form, level: Array) -> Array:
+    """Raise levels so that no item's is above that of what it uses."""
+    level = level.copy()
+    for i in reversed(form.deep):
+        for j in form.problem.items[i].uses:
+            level[j] = max(level[j], level[i])
+    return level
+
+
+def thinned(levels: Array) -> Array:
+    """At most `_STRETCHES` of the levels; each of all is at or below one that is left."""
+    levels = np.unique(levels)
+    if len(levels) <= _STRETCHES:
+        return levels
+    chosen = np.linspace(0, len(levels) - 1, _STRETCHES + 1).round().astype(np.intp)[1:]
+    return levels[chosen]
+
+
+def _looking_ahead(watts: Array, pieces_h: Array) -> Array:
+    """What an hour of each item costs in each piece of time, seen from its begin.
+
+    Staying on through a dear night may be worth it for the sake of the cheap day that follows.
+    """
+    if watts.shape[1] == 1:
+        return watts
+    lasts = np.diff(np.append(pieces_h, pieces_h[-1] + max(1.0, float(pieces_h[-1]))))
+    ahead = watts.copy()
+    for piece in range(watts.shape[1]):
+        spent = np.cumsum(watts[:, piece:] * lasts[piece:], axis=1)
+        ahead[:, piece] = (spent / np.cumsum(lasts[piece:])).min(axis=1)
+    return ahead
