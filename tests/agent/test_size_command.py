@@ -135,6 +135,16 @@ def test_batteries_to_choose_from_can_be_named(tmp_path: Path) -> None:
     assert found["options"][2]["strings"] == 2
 
 
+def test_battery_a_watt_hour_short_is_too_small() -> None:
+    """The line between yes and no is the size that is needed, nothing softer."""
+    asked = ("--watts", "55", "--hours", "2")
+    needed = round(_sized(*asked).document["watt_hours"])
+
+    found = _sized(*asked, "--battery", f"1x{needed - 1}", "--battery", f"1x{needed + 1}").document
+
+    assert [option["is_enough"] for option in found["options"]] == [False, True]
+
+
 def test_target_that_no_battery_meets_is_a_no_with_what_to_do(tmp_path: Path) -> None:
     """Status 1, the size that it would take, and the ways out."""
     site = write_yard(tmp_path)
@@ -186,8 +196,8 @@ def test_picture_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     assert "nowhere" in done.complaint
 
 
-def _save_fit(path: Path, *, fitted_on: date | None = date(2025, 3, 1)) -> None:
-    """A fit of a battery of 24 V 9 Ah, its energy known to 4 %."""
+def _save_fit(path: Path) -> None:
+    """A fit of a battery of 24 V 9 Ah, two years old, its energy known to 4 %."""
     chance = np.random.default_rng(5)
     n = 1000
     draws = Draws(
@@ -198,7 +208,7 @@ def _save_fit(path: Path, *, fitted_on: date | None = date(2025, 3, 1)) -> None:
         efficiency=np.full(n, 0.86),
     )
     runs = (StoredRun(60.0, 2.1, 1.0, 0.01), StoredRun(120.0, 0.9, 1.0, 0.01))
-    save_fit(path, StoredFit(draws, runs, date(2025, 3, 1), "loft", 700.0, fitted_on))
+    save_fit(path, StoredFit(draws, runs, date(2026, 3, 1), "loft", 700.0, date(2024, 3, 1)))
 
 
 def test_fit_of_a_sister_unit_makes_the_battery_smaller(tmp_path: Path) -> None:
@@ -212,12 +222,13 @@ def test_fit_of_a_sister_unit_makes_the_battery_smaller(tmp_path: Path) -> None:
     ).document
 
     assert measured["watt_hours"] < 0.85 * guessed["watt_hours"]
-    assert "loft-fit.json, a battery of 216 Wh" in measured["measured"]
-    # By hand, constant load: E = P [t + (1 - c)/c (1 - e^(-kt))/k], over 1.05 and 0.8, and what
-    # 1.645 standard deviations of 4 % cost.
+    assert "loft-fit.json, a battery of 216 Wh, 2.0 years old then" in measured["measured"]
+    # By hand, constant load: E = P [t + (1 - c)/c (1 - e^(-kt))/k], over 1.05 at two years of age,
+    # at 0.8 of new, and what 1.645 standard deviations of 4 % cost.
     drawn_w = 50.0 / 0.86 + 14.0
     energy_wh = drawn_w * (2.0 + 0.45 / 0.55 * (1.0 - np.exp(-6.0)) / 3.0)
-    expected_wh = energy_wh / (1.05 * 0.8) * np.exp(1.645 * 0.04)
+    new_wh = 1.05 / np.exp(-0.035 * 2.0 - 0.004 * 4.0)
+    expected_wh = energy_wh / (new_wh * 0.8) * np.exp(1.645 * 0.04)
     assert measured["watt_hours"] == pytest.approx(expected_wh, rel=0.01)
 
 

@@ -236,6 +236,7 @@ def test_table_is_what_the_plan_reckons_with(site: Site) -> None:
         slack = 0.051 * len(feed.lines)
         assert feed.watts.day == pytest.approx(exact.day, abs=slack + 0.05)
         assert feed.watts.boot == pytest.approx(exact.boot, abs=slack + 0.05)
+        assert feed.va.night == pytest.approx(listed_va(site, feed.name).night, abs=slack + 0.05)
         assert all(line.watts.day >= -0.05 for line in feed.lines)
     listed = {line.device for feed in budget.feeds for line in feed.lines}
     assert listed == set(site.devices)
