@@ -12,10 +12,18 @@ from agent.conduct import Conductor
 from agent.perform import LET_GO_S
 from agent.steps import LEAST_S, PAUSES_S
 from drivers.base import Act, Outcome, Repeat, Verdict
-from policies.model import Device, Role, Starts, Task
-from policies.state import DeviceState, Ending, OrderClosed, Phase, StepBegan, StepEnded
+from policies.model import Device, Order, Role, Starts, Task
+from policies.state import (
+    DeviceState,
+    Ending,
+    OpenOrder,
+    OrderClosed,
+    Phase,
+    StepBegan,
+    StepEnded,
+)
 from tests.agent import machines
-from tests.agent.benches import Bench, begun, ended, endings, no_task_left, notices
+from tests.agent.benches import WHY, Bench, begun, ended, endings, no_task_left, notices
 from tests.agent.machines import LOOK_EVERY_S, REST_ACTS, TALK_S, Scripted
 
 GATE = Device(
@@ -443,6 +451,56 @@ async def test_driver_that_cannot_even_say_what_it_can_do_fails_its_order() -> N
 
     assert evidence == "lastwatt's own code failed (RuntimeError)"
     assert stand.phase("slip recorder") is Phase.GIVEN_UP
+
+
+@pytest.mark.parametrize("repeat", [Repeat.LOOK_FIRST, Repeat.NEVER])
+@pytest.mark.parametrize("verdict", ["done", None], ids=["done", "in doubt"])
+async def test_quiescing_that_nobody_can_confirm_is_not_sent_blindly_again(
+    repeat: Repeat, verdict: str | None
+) -> None:
+    """Taken up after a restart: what was acknowledged counts, what is in doubt does not."""
+    stand, conductor = bench(replace(SLIP, stop_s=None))
+    stand.fit("slip recorder", {Act.QUIESCE: repeat})
+    order = Order("slip recorder", Task.REST, 1100.0, WHY)
+    opened = OpenOrder("slip recorder#1", order, 990.0, (("quiesce", verdict),))
+    left = DeviceState(Phase.RESTING, order=opened, is_ours=True)
+    stand.state = replace(stand.state, devices={"slip recorder": left})
+    conductor.resume(opened)
+    evidence = await rested(stand)
+
+    assert stand.machines["slip recorder"].asked == []
+    assert stand.phase("slip recorder") is (Phase.AT_REST if verdict else Phase.GIVEN_UP)
+    assert ("was quiesced before" if verdict else "nothing can confirm it") in evidence
+
+
+async def test_quiescing_in_doubt_that_is_harmless_is_sent_again() -> None:
+    """Even where nobody can look."""
+    stand, conductor = bench(replace(SLIP, stop_s=None))
+    stand.fit("slip recorder", {Act.QUIESCE: Repeat.SAFE})
+    order = Order("slip recorder", Task.REST, 1100.0, WHY)
+    opened = OpenOrder("slip recorder#1", order, 990.0, (("quiesce", None),))
+    left = DeviceState(Phase.RESTING, order=opened, is_ours=True)
+    stand.state = replace(stand.state, devices={"slip recorder": left})
+    conductor.resume(opened)
+    await rested(stand)
+
+    assert stand.machines["slip recorder"].told(Act.QUIESCE) == 1
+    assert stand.phase("slip recorder") is Phase.AT_REST
+
+
+async def test_resumed_start_is_given_the_device_s_own_time() -> None:
+    """It takes two minutes to come up, and its order's deadline passed while nobody was there."""
+    stand, conductor = bench(replace(SLIP, start_s=200.0))
+    stand.machines["slip recorder"].start_s = 150.0
+    stand.machines["slip recorder"].power_on()
+    order = Order("slip recorder", Task.START, 990.0, WHY)
+    opened = OpenOrder("slip recorder#1", order, 900.0, (("start", "done"),))
+    left = DeviceState(Phase.STARTING, order=opened, is_ours=True)
+    stand.state = replace(stand.state, devices={"slip recorder": left})
+    conductor.resume(opened)
+    await rested(stand)
+
+    assert stand.phase("slip recorder") is Phase.RUNNING
 
 
 # Paths
