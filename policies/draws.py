@@ -152,9 +152,7 @@ def prior(unit: Unit, n: int, chance: np.random.Generator) -> Draws:
     energy_wh, spread = full_energy_wh(unit), _energy_spread(unit.battery)
     lithium = unit.battery.chemistry is Chemistry.LITHIUM
     return Draws(
-        energy_wh=np.exp(
-            math.log(full_energy_wh(unit)) + _energy_spread(unit.battery) * _z(chance, n)
-        ),
+        energy_wh=np.exp(math.log(energy_wh) + spread * _z(chance, n)),
         available_share=_logistic(_logit(cells.available_share) + 0.8 * _z(chance, n)),
         flow_per_h=np.exp(math.log(cells.flow_per_h) + (0.5 if lithium else 1.5) * _z(chance, n)),
         own_draw_w=np.exp(math.log(inverter.own_draw_w) + 0.5 * _z(chance, n)),
