@@ -13,6 +13,7 @@ import click
 
 from agent.cli.contract import (
     FILE,
+    FOLDER,
     Command,
     CommandError,
     Exit,
@@ -78,7 +79,8 @@ def _figure(name: str, said: str) -> Callable[[Callable[..., int]], Callable[...
 @click.command(
     cls=Command,
     example="lastwatt fit runs.csv --watts 700 --volts 36 --amp-hours 7 --predict 40,60\n"
-    "lastwatt fit --site site.toml --unit cabinet --svg cabinet.svg",
+    "lastwatt fit --site site.toml --unit cabinet --svg cabinet.svg\n"
+    "lastwatt fit --journal /var/lib/lastwatt --unit cabinet > more-runs.csv",
     short_help="Learn a battery from full runs.",
 )
 @click.argument("runs", type=FILE, required=False)
@@ -96,6 +98,12 @@ def _figure(name: str, said: str) -> Callable[[Callable[..., int]], Callable[...
 )
 @click.option("--save", type=FILE, help="Keep the fit there, not where the site's file says.")
 @click.option("--svg", type=FILE, help="Draw it there.")
+@click.option(
+    "--journal",
+    "folder",
+    type=FOLDER,
+    help="Fit nothing: offer the full runs in an agent's state directory as such a file.",
+)
 @json_option
 def fit(
     runs: Path | None,
@@ -104,6 +112,7 @@ def fit(
     predict: tuple[float, ...],
     save: Path | None,
     svg: Path | None,
+    folder: Path | None,
     as_json: bool,
     **figures: Any,
 ) -> int:
@@ -115,12 +124,17 @@ def fit(
 
     Says what the battery holds, which runs do not fit and what would explain them, how long other
     loads last, and which run to make next. Everything that is known of the unit sharpens it; so
-    do not leave out what its plate says. Status 1: the runs contradict what is known, or each
-    other.
+    do not leave out what its plate says. Runs that an agent saw come with --journal.
+
+    Status 1: the runs contradict what is known, or each other.
     """
     from agent.fitting import answer
     from agent.fitting import as_json as fields_of
 
+    if folder is not None:
+        if runs or site_file or predict or save or svg or any(figures.values()):
+            raise click.UsageError("--journal fits nothing, and goes with --unit and --json only")
+        return _offer(folder, unit, as_json=as_json)
     told = _by_figures(unit, figures) if site_file is None else _by_site(site_file, unit, figures)
     path = runs or told.runs
     if path is None:
@@ -152,6 +166,39 @@ def fit(
     if not answered.ok:
         complain(f"{path}: this is no fit to act on; mend what is wrong with its runs")
     return Exit.YES if answered.ok else Exit.NO
+
+
+def _offer(folder: Path, unit: str | None, *, as_json: bool) -> int:
+    """Show the full runs that a journal holds; a person looks at them before they teach."""
+    from agent.errors import JournalError
+    from agent.journal_runs import csv_lines, discharges
+    from agent.journal_view import rows
+
+    if unit is None:
+        raise click.UsageError("--journal goes with --unit: a journal holds the runs of them all")
+    try:
+        found = list(discharges(rows(folder), unit))
+    except JournalError as error:
+        raise CommandError(str(error), status=Exit.UNREADABLE) from error
+    ok = any(not one.missing for one in found)
+    if as_json:
+        fields = [
+            {
+                "date": one.on.isoformat(),
+                "watts": None if one.watts is None else round(one.watts, 1),
+                "hours": round(one.hours, 4),
+                "charge": one.charge_percent,
+                "missing": one.missing or None,
+            }
+            for one in found
+        ]
+        show_document(ok, unit=unit, discharges=fields)
+    else:
+        for line in csv_lines(found):
+            show(line)
+    if not ok:
+        complain(f'no full run of "{unit}" is in this journal; make one as `lastwatt fit` says')
+    return Exit.YES if ok else Exit.NO
 
 
 # What is asked
