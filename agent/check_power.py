@@ -13,6 +13,7 @@ from agent.config.rules import tables
 from agent.config.site import LoadedSite
 from agent.config.thresholds import best_runtime_s
 from policies.belief import Drawn, full_runtime_s, simple_belief
+from policies.budget import budget_of
 from policies.graph import Graph, graph_of, may_be_stopped
 from policies.model import Device, Role, Site
 from policies.reasons import duration_text
@@ -126,22 +127,9 @@ def _watts(scene: Scene) -> Iterator[Fault]:
                 "its draw is not given, and is counted as nothing",
                 "measure it at its plug, or read its plate, and add watts = …",
             )
-    for name, unit in scene.site.units.items():
-        fed = [d for d in scene.site.devices.values() if name in scene.graph.units[d.name]]
-        for when, load_w in (
-            ("by day", sum(d.watts for d in fed)),
-            ("by night", sum(d.night_watts for d in fed)),
-        ):
-            if load_w > unit.rating_w:
-                yield scene.warning(
-                    name,
-                    ("rating",),
-                    "overload",
-                    f"what it feeds draws up to {load_w:g} W {when}, more than its "
-                    f"{unit.rating_w:g} W (what has a second feed counted whole)",
-                    "move something to another unit",
-                )
-                break
+    for overload in budget_of(scene.site).overloads:
+        key = ("rating",) if overload.about in scene.site.units else ("watts",)
+        yield scene.warning(overload.about, key, overload.code, overload.message, overload.fix)
 
 
 def _agent_host(scene: Scene) -> Iterator[Fault]:

@@ -21,6 +21,7 @@ from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.engine import Engine, Settings
 from agent.journal import Journal, Recalled
+from agent.load_watch import LoadWatch
 from agent.notices import Notices
 from agent.notifications import Notifications
 from agent.schedule import Schedule
@@ -108,6 +109,7 @@ class Agent:
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
         self._to_say = asyncio.Queue[tuple[str, str, str]](_TO_SAY)
+        self._load_watch = LoadWatch(site, loaded.place, utc=self._clock.utc, say=self._say)
         journal.on_trouble = self._hear_trouble
         if self._recalled.troubles:
             self._say("error", "journal", "; ".join(self._recalled.troubles))
@@ -241,6 +243,7 @@ class Agent:
     def _hear_event(self, event: Event) -> None:
         if isinstance(event, NoticeRaised):
             self._notices.raise_notice(event)
+        self._load_watch.hear(event, self.engine.state)
         self._on_event(event)
 
     def _hear_unit_notice(self, notice: UnitNotice) -> None:
