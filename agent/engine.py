@@ -36,6 +36,7 @@ from policies.state import (
     Event,
     FloorTaken,
     NoticeRaised,
+    OpenOrder,
     OrderClosed,
     OrderGiven,
     Phase,
@@ -266,11 +267,12 @@ class Engine:
     async def _fall(self, error: Exception) -> None:
         """The policies failed: let the floor act when it is due, and say so once."""
         why = f"{type(error).__name__}: {error}"[:300]
-        self._floor.take_if_due(reasons.floor(why))
+        now = self._clock.monotonic()
+        if self.state.paused_until_at is None or self.state.paused_until_at <= now:
+            self._floor.take_if_due(reasons.floor(why))
         if self._has_fallen:
             return
         self._has_fallen = True
-        now = self._clock.monotonic()
         if self._fell_at is not None and now - self._fell_at < SAY_AGAIN_S:
             return
         self._fell_at = now
@@ -331,17 +333,24 @@ class Engine:
         now = self._clock.monotonic()
         events: list[Event] = []
         for opened in [d.order for d in self.state.devices.values() if d.order is not None]:
-            ended = closing_of(self.site, opened, now)
-            if ended is None:
-                log.info("resumed_order", device=opened.order.device, order=opened.order_id)
-                self.conductor.resume(opened)
-                continue
-            events.append(ended)
-            if ended.ending is Ending.FAILED:
-                events.append(replace(failure_notice(ended), at=now))
+            try:
+                events += self._taken_up(opened, now)
+            except Exception:  # an order that cannot be taken up is left to the others' plan
+                log.exception("failed_taking_up", order=opened.order_id)
         if events:
             await self.record(*events)
         self._has_taken_up = True
+
+    def _taken_up(self, opened: OpenOrder, now: float) -> list[Event]:
+        """Go on with one order that was left open, or return how it ended."""
+        ended = closing_of(self.site, opened, now)
+        if ended is None:
+            log.info("resumed_order", device=opened.order.device, order=opened.order_id)
+            self.conductor.resume(opened)
+            return []
+        if ended.ending is not Ending.FAILED:
+            return [ended]
+        return [ended, replace(failure_notice(ended), at=now)]
 
     async def _keep_deciding(self) -> None:
         while True:

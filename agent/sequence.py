@@ -157,10 +157,9 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
 async def _start(steps: Steps) -> Result:
     """Start where an order can, then wait until the device is seen to run."""
     can_look = steps.can(Act.CONFIRM_RUNNING)
-    if Act.START in steps.told and can_look:
-        look = await steps.step(Act.CONFIRM_RUNNING, steps.now + LOOK_S)
-        if look.verdict is Verdict.DONE:
-            return Result(Ending.RUNNING, look.evidence)
+    runs = await _runs_already(steps) if can_look else None
+    if runs is not None:
+        return runs
     outcome: Outcome | None = None
     if _may_be_started(steps, has_looked=can_look):
         outcome = await steps.insist(Act.START)
@@ -172,9 +171,37 @@ async def _start(steps: Steps) -> Result:
     running = await steps.insist(Act.CONFIRM_RUNNING)
     assert running is not None, "nothing cuts a look short"
     if running.verdict in SHOWN:
+        if outcome is None and _is_idle(steps):
+            return Result(Ending.FAILED, f"{running.evidence}; {_IDLE}")
         ending = Ending.RUNNING if running.verdict is Verdict.DONE else Ending.ASSUMED
         return Result(ending, running.evidence)
     return Result(Ending.FAILED, _said(running))
+
+
+async def _runs_already(steps: Steps) -> Result | None:
+    """What to say of a device that is on already, though its start is due; None where it is not.
+
+    Asked where a start may have been sent before, or where the device was never seen to be off and
+    a start is not harmless: its stop may have failed.
+    """
+    repeat = steps.repeat(Act.START)
+    is_doubt = Act.START in steps.told or not (steps.was_off or repeat in (None, Repeat.SAFE))
+    if not is_doubt or not steps.can(Act.STOP):
+        return None  # what was only quiesced is on in any case
+    look = await steps.step(Act.CONFIRM_RUNNING, steps.now + LOOK_S)
+    if look.verdict is not Verdict.DONE:
+        return None
+    if not _is_idle(steps):
+        return Result(Ending.RUNNING, look.evidence)
+    return Result(Ending.FAILED, f"{look.evidence}; {_IDLE}") if repeat is Repeat.NEVER else None
+
+
+def _is_idle(steps: Steps) -> bool:
+    """Whether the device was quiesced and then not stopped, so that being on proves little."""
+    return {Act.QUIESCE} <= steps.told and Act.STOP not in steps.told and not steps.was_off
+
+
+_IDLE = "but it was quiesced and never stopped: see that it records again"
 
 
 def _may_be_started(steps: Steps, *, has_looked: bool) -> bool:

@@ -163,7 +163,8 @@ class Steps:
             refusals += outcome.verdict is Verdict.REFUSED
             if refusals >= REFUSALS or not self._is_worth_another(act, outcome.verdict):
                 break
-            if not await self.pause(tries, self._end_at(until_at), hurry=hurry):
+            end_at, is_order = self._end_at(until_at), act in CHANGING
+            if not await self.pause(tries, end_at, hurry=hurry, shortens=is_order):
                 break
         return outcome
 
@@ -178,12 +179,23 @@ class Steps:
         return verdict is Verdict.GARBLED and self.repeat(act) is Repeat.SAFE
 
     async def pause(
-        self, tries: int, until_at: float, *, hurry: asyncio.Event | None = None
+        self,
+        tries: int,
+        until_at: float,
+        *,
+        hurry: asyncio.Event | None = None,
+        shortens: bool = False,
     ) -> bool:
-        """Wait before another try, at once over when *hurry* is set; False = no time is left."""
+        """Wait before another try, at once over when *hurry* is set; False = no time is left.
+
+        A pause that *shortens* leaves room for a last try right before the end: nothing is lost by
+        one more order then, and the recorder might be.
+        """
         pause_s = PAUSES_S[min(tries, len(PAUSES_S)) - 1] * self._chance.uniform(0.5, 1.0)
-        if self.now + pause_s + LEAST_S > until_at:
+        left_s = until_at - LEAST_S - self.now
+        if left_s <= 0.0 or (pause_s > left_s and not shortens):
             return False
+        pause_s = min(pause_s, left_s)
         if hurry is None:
             await self.clock.sleep(pause_s)
         else:

@@ -477,6 +477,20 @@ async def test_order_for_what_may_no_longer_be_touched_is_not_taken_up() -> None
     await yard.stop()
 
 
+async def test_order_that_cannot_be_taken_up_keeps_nothing_else_from_being() -> None:
+    """Our own fault in one device's order: the agent runs, and its short form goes out."""
+    yard = Yard()
+    yard.fail_mains()
+    state = left(opened(("quiesce", "done")))
+    odd = replace(state.devices["gate recorder"], told=None)  # type: ignore[arg-type]  # the fault
+    yard.start(replace(state, devices={**state.devices, "gate recorder": odd}))
+    await yard.until(lambda: yard.phases["desk"] is Phase.AT_REST, within_s=300.0)
+
+    assert not yard.running.done()
+    assert yard.phases["gate recorder"] is Phase.RESTING
+    await yard.stop()
+
+
 async def test_old_news_of_a_battery_stops_nothing_before_the_unit_is_heard() -> None:
     """Mains is back, the agent's box boots: its journal ends with an empty battery, an hour ago."""
     yard = Yard()

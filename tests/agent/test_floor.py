@@ -25,6 +25,7 @@ from policies.state import (
     Phase,
     ReadingTaken,
     fold,
+    initial,
 )
 from tests.agent import machines
 from tests.agent.benches import begun, endings, notices
@@ -128,6 +129,19 @@ async def test_nothing_is_stopped_on_mains_however_broken_the_policy() -> None:
     await yard.clock.advance(3600.0)
 
     assert all(machine.received == [] for machine in yard.machines.values())
+    await yard.stop()
+
+
+async def test_floor_leaves_a_paused_site_alone_until_the_pause_is_over() -> None:
+    """The electrician works at the cabinet; what is automatic waits, also when it is broken."""
+    yard = failing_yard()
+    paused = replace(initial(yard.site), paused_until_at=1400.0)
+    yard.start(paused)
+    await yard.clock.advance(25.0)
+    yard.fail_mains()
+    await yard.until(lambda: are_off(yard, *ALL), within_s=700.0)
+
+    assert 1400.0 <= yard.stopped_at("gate recorder") <= 1405.0
     await yard.stop()
 
 
