@@ -168,7 +168,7 @@ BITES: dict[str, str] = {
     )
     + '[[device]]\nname = "door lock"\nfeed = "gate recorder"\nwatts = 3\nno_touch = true\n',
     "more than the unit carries, by night only": _changed(
-        ("watts = 700 }", "watts = 54 }  # <- overload")
+        ("watts = 700 }", "watts = 54 }  # <- overload-w")
     ),
     "a draw that nobody knows": _changed(("watts = 9\n", "")).replace(
         '[[device]]\nname = "yard', '[[device]]  # <- watts-unknown\nname = "yard'
