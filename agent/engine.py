@@ -17,6 +17,7 @@ from agent.conduct import Conductor, failure_notice
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.floor import Floor
 from agent.keep import Keeper, SureKeeper
+from agent.ledger import Fold, Ledger
 from agent.lookout import LOOK_S, Lookout
 from agent.news import is_worth_noting, supply_news
 from agent.perform import Performer, first
@@ -63,7 +64,6 @@ SAY_AGAIN_S = 600.0
 _SHORTEST_WAIT_S = 0.05
 
 Decide = Callable[[Site, SiteState, Mapping[str, Belief], float], Decision]
-Fold = Callable[[Site, SiteState, Event], SiteState]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class Engine:
     """One site's agent, without its sockets and files: those come in as arguments.
 
     Attributes:
-        state: the fold of all events so far.
+        site: as the file has it.
         decision: the last one; None before the first.
         conductor: carries its orders out.
     """
@@ -117,20 +117,17 @@ class Engine:
             fold: what events mean.
         """
         self.site = site
-        self.state = state
         self.decision: Decision | None = None
         self._clock = clock
         self._journal = SureKeeper(journal)
         self._settings = settings
-        self._on_event = on_event
         self._policy = decide
-        self._fold_with = fold
+        self._ledger = Ledger(site, state, fold=fold, on_event=on_event)
         self._woken = asyncio.Event()
         self._noted_at: dict[str, float] = {}
         self._troubles: dict[str, UnitTrouble] = {}
         self._stale = stale_units(site, state, clock.monotonic())
         self._has_taken_up = False
-        self._fold_errors: dict[str, Exception] = {}
         self._has_fallen = False
         self._fell_at: float | None = None
         performer = Performer(clock=clock)
@@ -151,6 +148,11 @@ class Engine:
             on_seen=self._see,
         )
         self._floor = Floor(site, clock=clock, give=self._carry_out, is_off=self._is_off)
+
+    @property
+    def state(self) -> SiteState:
+        """The fold of all events so far."""
+        return self._ledger.state
 
     # Facts coming in
 
@@ -208,8 +210,8 @@ class Engine:
             return  # what is open is still another run's
         now = self._clock.monotonic()
         try:
-            for error in self._fold_errors.values():
-                raise error
+            if self._ledger.error is not None:
+                raise self._ledger.error.with_traceback(None)  # else it grows with each raise
             state = without_stale(self.state, [u for u, at in self._stale.items() if now < at])
             decision = self._policy(self.site, state, beliefs_of(self.site, state, now), now)
         except Exception as error:  # the other outermost loop: nothing may stand above the floor
@@ -377,20 +379,11 @@ class Engine:
 
     # Folding and telling
 
-    def _fold(self, event: Event) -> None:
-        about = _about(event)
-        try:
-            self.state = self._fold_with(self.site, self.state, event)
-            self._fold_errors.pop(about, None)
-        except Exception as error:  # as in `consider`: the floor judges by readings, not by state
-            if about not in self._fold_errors:
-                log.exception("failed_fold", kind=type(event).__name__)
-            self._fold_errors[about] = error
+    def _fold(self, event: Event) -> bool:
+        is_folded = self._ledger.fold(event)
+        if not is_folded:
             self._woken.set()
-        try:
-            self._on_event(event)
-        except Exception as error:  # whoever listens is no part of what holds the site
-            log.error("failed_listener", kind=type(event).__name__, error=repr(error))
+        return is_folded
 
     def _tell_supply(self, unit: str, before: UnitState, after: UnitState) -> None:
         """Say what changed at a unit; nothing waits for the disk over it."""
@@ -401,19 +394,6 @@ class Engine:
                 _log_notice(event.severity, event.about, event.text)
             self._fold(event)
             self._journal.note(event)
-
-
-def _about(event: Event) -> str:
-    """The unit or device that an event is of, "" for the site as a whole."""
-    match event:
-        case ReadingTaken(reading=reading):
-            return reading.unit
-        case OrderGiven(order=order):
-            return order.device
-        case PollMissed(unit=name) | SupplyJudged(unit=name):
-            return name
-        case _:
-            return getattr(event, "device", "")
 
 
 def _log_notice(severity: str, about: str, text: str) -> None:
