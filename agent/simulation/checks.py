@@ -1,0 +1,456 @@
+"""What must always hold (the design's eleven invariants), checked against the truth as it goes.
+
+Of the eleven these are held here: 1, 3, 4, 5, 6, 7, 8, 9, 10 and 11, as far as this version does
+what they speak of. Left out, since nothing switches a unit's output or undoes by a list yet: the
+return through the unit cycling its output (6, and that part of 7), restoration away from the box
+(10), and the unit's output over a load that must not be touched (11). The second is measured, not
+checked: see `agent.simulation.clairvoyant`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from agent.engine import Engine
+from agent.simulation.interface import SECRET, Interface
+from agent.simulation.keeper import Disk
+from agent.simulation.scenario import Scenario, is_in
+from agent.simulation.truth import Body, Machine, SiteTruth, What
+from drivers.base import Act, Repeat
+from policies.graph import graph_of, may_be_stopped
+from policies.model import HOLDS_DATA, Order, Starts, Task
+from policies.state import (
+    Ending,
+    Event,
+    FloorTaken,
+    NoticeRaised,
+    OrderClosed,
+    OrderGiven,
+    Phase,
+    PollMissed,
+    SiteState,
+    StepBegan,
+    StepEnded,
+)
+from policies.supply import believable_charge
+
+EXCEPTIONS = frozenset({"overload", "countdown", "unit_lost"})
+"""Reasons that may stop something on steady mains: the exceptions that the design names."""
+
+IN_SHORT = frozenset({"too_late", "battery_low", "countdown"})
+"""Reasons that say that time is too short."""
+
+SEEN_STEADY = 2
+"""Truthful readings after which the agent knows that mains is there."""
+
+STUCK_AFTER_S = 120.0
+"""An order that is still open this long after its deadline will never end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """One thing that must always hold and did not.
+
+    Attributes:
+        seed: draws it again.
+        invariant: its number.
+        at: loop time, s.
+        text: what happened.
+    """
+
+    seed: int
+    invariant: int
+    at: float
+    text: str
+
+
+@dataclass(slots=True)
+class _Eyes:
+    """What the agent has had a chance to see of one unit.
+
+    Attributes:
+        truthful: readings in a row that showed mains while mains was there.
+        odd: readings in a row that said whatever they liked.
+        heard_at: when it last answered.
+    """
+
+    truthful: int = 0
+    odd: int = 0
+    heard_at: float = 0.0
+
+
+@dataclass(slots=True)
+class _Told:
+    """What one device has taken in, until it runs anew.
+
+    Attributes:
+        counts: how often it took in each act.
+        is_owed: it was quiesced or stopped, and does not serve again yet.
+    """
+
+    counts: Counter[Act] = field(default_factory=Counter)
+    is_owed: bool = False
+
+
+class Checks:
+    """Looks on; the world calls it as things happen."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        truth: SiteTruth,
+        *,
+        interfaces: dict[str, Interface],
+        engine: Callable[[], Engine | None],
+        disk: Callable[[], Disk],
+        now: Callable[[], float],
+    ) -> None:
+        """Prepare.
+
+        Args:
+            scenario: what was drawn.
+            truth: the site.
+            interfaces: by device.
+            engine: the present engine; None while there is none.
+            disk: the journal.
+            now: the site time, as the agent reckons it.
+        """
+        self._scenario = scenario
+        self._site = scenario.site
+        self._graph = graph_of(scenario.site)
+        self._truth = truth
+        self._interfaces = interfaces
+        self._engine = engine
+        self._disk = disk
+        self._now = now
+        self._eyes = {name: _Eyes() for name in self._site.units}
+        self._told = {name: _Told() for name in self._site.devices}
+        self._named: dict[str, float] = {}
+        self._steps: Counter[str] = Counter()
+        self._batch: list[Order] = []
+        self._batch_at = 0.0
+        self._has_floor = False
+        self._woke: set[str] = set()
+        self._notices: defaultdict[str, list[str]] = defaultdict(list)
+        self.violations: list[Violation] = []
+
+    # What the world tells
+
+    def on_life(self) -> None:
+        """A run of the agent has begun or ended: what it saw counts no more."""
+        self._end_batch()
+        for eyes in self._eyes.values():
+            eyes.truthful, eyes.odd, eyes.heard_at = 0, 0, self._truth.now
+
+    def on_failure(self, text: str) -> None:
+        """The agent failed by itself."""
+        self._say(10, text)
+
+    def on_reading(self, unit: str, *, is_odd: bool) -> None:
+        """A unit has answered."""
+        eyes, plant = self._eyes[unit], self._truth.plants[unit]
+        eyes.heard_at = self._truth.now
+        if is_odd:
+            eyes.odd += 1
+            return
+        eyes.odd = 0
+        shows_mains = plant.mains and not (plant.is_testing and not self._tells_tests(unit))
+        eyes.truthful = eyes.truthful + 1 if shows_mains else 0
+
+    def on_truth(self, what: What, name: str, at: float) -> None:
+        """Something has happened to the site."""
+        if what is What.MAINS_FAIL and name in self._eyes:
+            self._eyes[name].truthful = 0
+        if name not in self._told:
+            return
+        machine, told = self._truth.machines[name], self._told[name]
+        if what is What.WAKES:
+            self._woke.add(name)
+        if what is What.BOOTED:
+            told.counts[Act.STOP] = told.counts[Act.QUIESCE] = 0
+        if what is What.WENT_OFF:
+            told.counts[Act.START] = 0
+        if machine.serves:
+            told.is_owed = False
+
+    def on_told(self, name: str, act: Act) -> None:
+        """A device takes in what changes it; it has not acted yet."""
+        device, told = self._site.devices[name], self._told[name]
+        if not may_be_stopped(self._site, name) and (act is not Act.START or device.no_touch):
+            self._say(11, f"{name} was told to {act.value}, and must not be touched")
+        told.counts[act] += 1
+        repeat = self._interfaces[name].manners.acts[act]
+        if repeat is Repeat.NEVER and told.counts[act] > 1:
+            self._say(10, f"{name} was told twice to {act.value}, which must never be repeated")
+        self._check_intent(name, act)
+        if act is Act.START:
+            told.counts[Act.QUIESCE] = 0
+            self._check_return(name)
+            return
+        told.is_owed = True
+        told.counts[Act.START] = 0
+        if act is Act.STOP:
+            self._check_nothing_hangs_on(name)
+
+    def on_event(self, event: Event) -> None:
+        """The engine has folded an event."""
+        engine = self._engine()
+        if engine is None:
+            return
+        self._check_secrets(event)
+        match event:
+            case OrderGiven(order=order):
+                self._on_order(order, engine.state)
+            case StepBegan(order_id=order_id):
+                self._steps[order_id] += 1
+            case OrderClosed():
+                self._on_closed(event)
+            case NoticeRaised(severity=severity, about=about, text=text):
+                self._notices[about].append(text)
+                if severity != "info":
+                    self._named[about] = self._truth.now
+            case FloorTaken(why=why):
+                self._has_floor = True
+                self._say(10, f"the planning code failed: {why}")
+            case PollMissed(unit=unit):
+                self._on_missed(unit, engine.state)
+
+    # 1, 3, 5
+
+    def _on_order(self, order: Order, state: SiteState) -> None:
+        if self._truth.now != self._batch_at:
+            self._end_batch()
+        self._batch_at = self._truth.now
+        if order.task is Task.REST:
+            self._batch.append(order)
+            if order.reason.code not in EXCEPTIONS and self._is_steady(order):
+                self._say(1, f"{order.device} was told to rest on mains: {order.reason.sentence}")
+
+    def _is_steady(self, order: Order) -> bool:
+        """Whether the agent knows, but for one reading at most, that mains is there."""
+        for name, plant in self._truth.plants.items():
+            eyes = self._eyes[name]
+            is_test = plant.is_testing and order.reason.code != "battery_low"
+            on_mains = plant.mains and (
+                not plant.is_testing or (is_test and self._tells_tests(name))
+            )
+            if not on_mains or eyes.truthful < SEEN_STEADY or eyes.odd > 1:
+                return False
+        return True
+
+    def _tells_tests(self, unit: str) -> bool:
+        return self._scenario.quirks[unit].tells_tests
+
+    def _end_batch(self) -> None:
+        """Where time is short: what holds data is told before all else, by falling worth."""
+        batch, self._batch = self._batch, []
+        engine = self._engine()
+        short = [order for order in batch if order.reason.code in IN_SHORT]
+        if engine is None or not short or self._has_floor:
+            return
+        devices = self._site.devices
+        ranks = [
+            (devices[o.device].role not in HOLDS_DATA, -devices[o.device].worth) for o in batch
+        ]
+        if ranks != sorted(ranks):
+            named = [order.device for order in batch]
+            self._say(3, f"not by worth, what holds data first: {named}")
+        given = {order.device for order in batch}
+        for order in short:
+            if devices[order.device].role in HOLDS_DATA:
+                continue
+            for name in self._left_behind(order.device, engine.state):
+                if name not in given:
+                    self._say(3, f"{order.device} was told in short while {name} was not")
+
+    def _left_behind(self, told: str, state: SiteState) -> list[str]:
+        """What holds data, hangs on the same units, is free, and was told nothing yet."""
+        return [
+            name
+            for name, device in self._site.devices.items()
+            if device.role in HOLDS_DATA
+            and state.devices[name].phase is Phase.RUNNING
+            and may_be_stopped(self._site, name)
+            and name not in self._graph.on_mains
+            and self._graph.units[name]
+            and self._graph.units[name] <= self._graph.units[told]
+            and all(self._is_done(user, state) for user in self._graph.users[name])
+        ]
+
+    def _is_done(self, user: str, state: SiteState) -> bool:
+        device = self._site.devices[user]
+        is_mute = device.is_passive and device.role not in HOLDS_DATA and not device.no_touch
+        return is_mute or state.devices[user].phase is Phase.AT_REST
+
+    def _on_closed(self, event: OrderClosed) -> None:
+        if "lastwatt's own code failed" in event.evidence:
+            self._say(10, f"order {event.order_id}: {event.evidence}")
+        began = self._steps.pop(event.order_id, 0)
+        if event.ending is Ending.WITHDRAWN and event.task is Task.REST and began:
+            self._say(5, f"{event.device}: its stop had begun, and was withdrawn")
+
+    # 4
+
+    def _check_nothing_hangs_on(self, name: str) -> None:
+        engine = self._engine()
+        if engine is None or self._has_floor:
+            return
+        device = self._site.devices[name]
+        for user in sorted(self._graph.users[name]):
+            machine, phase = self._truth.machines[user], engine.state.devices[user].phase
+            if not machine.is_writing or not machine.has_power:
+                continue
+            if phase is Phase.AT_REST and self._is_deceiving(user):
+                continue
+            # At its own last moment what holds data waits no longer for what will not end.
+            if device.role in HOLDS_DATA and phase in (Phase.GIVEN_UP, Phase.RESTING):
+                continue
+            self._say(4, f"{name} was stopped while {user} was writing (taken to be {phase.value})")
+
+    def _is_deceiving(self, name: str) -> bool:
+        """Whether a device can look as if it were at rest while it is not."""
+        manners, machine = self._interfaces[name].manners, self._truth.machines[name]
+        device, build = machine.device, machine.build
+        writes_on_s = (1.0 - build.quiet_after) * build.stop_s
+        is_unseen = Act.CONFIRM_GONE not in manners.acts
+        settles_s = device.settle_s + ((device.stop_s or 0.0) if is_unseen else 0.0)
+        slow = device.stop_s is not None and (
+            writes_on_s > device.settle_s or (is_unseen and build.stop_s > settles_s)
+        )
+        blind = Act.QUIESCE in manners.acts and Act.CONFIRM_QUIESCED not in manners.acts
+        return (
+            manners.lies
+            or bool(manners.is_mute)
+            or machine.vanished
+            or slow
+            or (device.stop_s is None and blind)
+            or name in self._woke
+        )
+
+    # 7
+
+    def _check_return(self, name: str) -> None:
+        engine = self._engine()
+        if engine is None:
+            return
+        now, units = self._truth.now, self._graph.units[name]
+        blink_s = self._scenario.poll_on_mains_s + 10.0
+        steady_s = self._site.mains_steady_s
+        if units and not any(
+            self._steady_s(unit, now, blink_s) >= steady_s - 1.0 for unit in units
+        ):
+            self._say(7, f"{name} was started before mains was steady")
+        charges = []
+        for unit in units:
+            reading = engine.state.units[unit].reading
+            charge = None if reading is None else believable_charge(reading)
+            if charge is None:
+                return
+            charges.append(charge)
+        if charges and max(charges) < self._site.return_charge:
+            self._say(7, f"{name} was started at a charge of {max(charges):.2f}")
+
+    def _steady_s(self, unit: str, now: float, blink_s: float) -> float:
+        """For how long a unit has had mains, what no poll can have seen left out."""
+        since = 0.0
+        for begin, end in self._scenario.mains_away(unit):
+            if begin <= now < end:
+                return 0.0
+            if end <= now and end - begin > blink_s:
+                since = end
+        return now - since
+
+    # 8
+
+    def _on_missed(self, unit: str, state: SiteState) -> None:
+        listed, known = self._site.units[unit], state.units[unit]
+        silent_s = self._truth.now - self._eyes[unit].heard_at
+        if silent_s >= listed.lost_after_s + self._scenario.poll_on_mains_s + 10.0:
+            said = any("is not heard from" in text for text in self._notices[unit])
+            if known.lost_at is None or not said:
+                self._say(8, f"{unit} has been silent for {silent_s:.0f} s, and nobody was told")
+
+    # 9
+
+    def _check_secrets(self, event: Event) -> None:
+        texts: tuple[str, ...] = ()
+        match event:
+            case StepEnded():
+                texts = (event.evidence, event.advice, *event.sent)
+            case OrderClosed(evidence=text) | NoticeRaised(text=text) | FloorTaken(why=text):
+                texts = (text,)
+            case PollMissed(why=text):
+                texts = (text,)
+        if any(SECRET in text for text in texts):
+            self._say(9, f"a secret stands in {type(event).__name__}")
+
+    # 10
+
+    def _check_intent(self, name: str, act: Act) -> None:
+        """What is sent stands in the journal first, unless the disk is in trouble."""
+        now, scenario = self._truth.now, self._scenario
+        for entry in reversed(self._disk().entries):
+            held = entry.held
+            if isinstance(held, StepBegan) and held.device == name and held.act == act.value:
+                late = entry.durable_at > now
+                troubled = is_in(scenario.disk_full, now) or is_in(scenario.disk_full, entry.at)
+                troubled = troubled or bool(scenario.disk_slow) or bool(scenario.disk_full)
+                if late and not troubled:
+                    self._say(10, f"{name}: {act.value} was sent before it was on the disk")
+                return
+        self._say(10, f"{name}: {act.value} was sent, and was never journalled")
+
+    # The end
+
+    def at_end(self) -> None:
+        """Mains has been back for long: see that nothing is dark, half-stopped or forgotten."""
+        self._end_batch()
+        engine = self._engine()
+        if engine is None:
+            self._say(10, "there is no agent at the end")
+            return
+        now = self._now()
+        for name, machine in self._truth.machines.items():
+            known = engine.state.devices[name]
+            if known.order is not None and now > known.order.order.deadline_at + STUCK_AFTER_S:
+                self._say(10, f"the order {known.order.order_id} never ends")
+            if self._told[name].is_owed and not machine.serves:
+                self._check_dark(name, machine, known.phase)
+
+    def _check_dark(self, name: str, machine: Machine, phase: Phase) -> None:
+        manners, device = self._interfaces[name].manners, machine.device
+        is_easy = (
+            device.starts is Starts.BY_ORDER
+            and Act.START in manners.acts
+            and not self._is_troubled(name)
+            and machine.has_power
+        )
+        what = "half stopped" if machine.body is Body.RUNNING else "dark"
+        if is_easy:
+            self._say(6, f"{name} is {what} at the end (taken to be {phase.value})")
+        elif name not in self._named:
+            self._say(6, f"{name} is {what} at the end, and nobody was told ({phase.value})")
+
+    def _is_troubled(self, name: str) -> bool:
+        """Whether a device, or what it hangs on, does not do as it is told."""
+        for each in (name, *self._graph.uses[name]):
+            manners, machine = self._interfaces[each].manners, self._truth.machines[each]
+            chances = (
+                manners.unheard, manners.dropped, manners.cut, manners.hangs, manners.fails,
+                manners.garbles,
+            )  # fmt: skip
+            spells = (manners.refuses, manners.puts_off, manners.is_mute)
+            if any(chances) or any(spells) or manners.lies or machine.vanished:
+                return True
+            if machine.build.boot_s > machine.device.start_s or each in self._woke:
+                return True
+            if each != name and not machine.serves:
+                return True
+        return False
+
+    def _say(self, invariant: int, text: str) -> None:
+        self.violations.append(
+            Violation(self._scenario.seed, invariant, round(self._truth.now, 3), text)
+        )

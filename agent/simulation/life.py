@@ -1,0 +1,267 @@
+"""The agent's lives: the real engine and its watches, killed at any step, and started again.
+
+A kill is a kill: what runs is cut off where it stands, what was durable stays, nothing more is
+written or sent. The next run recalls the journal and goes on, as `agent.wiring` would have it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Coroutine, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+from agent.engine import Engine, Settings
+from agent.simulation.gauges import Gauge, GaugeSource
+from agent.simulation.interface import Interface, Speaker
+from agent.simulation.keeper import Disk, MemoryKeeper
+from agent.simulation.pace import BoxClock, Wall
+from agent.simulation.scenario import Blow, Kill, Scenario
+from agent.watch import Watch
+from drivers.base import Driver, Stage
+from policies.state import Event
+from policies.supply import poll_pace_s
+
+RESTARTED_AFTER_S = 1.0
+"""What starts the agent again when it failed by itself waits this long."""
+
+
+@dataclass(slots=True)
+class _Run:
+    """One run of the agent, from its start to its death."""
+
+    engine: Engine
+    clock: BoxClock
+    keeper: MemoryKeeper
+    watches: dict[str, Watch]
+
+
+@dataclass(frozen=True, slots=True)
+class Ears:
+    """Who is told of the agent's doings.
+
+    Attributes:
+        event: each event, once it is folded.
+        life: what became of the agent, in words.
+        failure: that the engine itself failed, and how.
+    """
+
+    event: Callable[[Event], None]
+    life: Callable[[str], None]
+    failure: Callable[[str], None]
+
+
+class Lives:
+    """One agent after another on the same disk; at most one at a time."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        interfaces: Mapping[str, Interface],
+        gauges: Mapping[str, Gauge],
+        ears: Ears,
+        main: asyncio.Task[Any],
+    ) -> None:
+        """Prepare; `start` begins the first.
+
+        Args:
+            scenario: what is to befall it.
+            interfaces: by device.
+            gauges: by unit.
+            ears: who is told.
+            main: the one task that is not the agent's.
+        """
+        self._scenario = scenario
+        self._interfaces = interfaces
+        self._gauges = gauges
+        self._ears = ears
+        self._main = main
+        self._loop = asyncio.get_running_loop()
+        self._kills = list(scenario.kills)
+        self._boots = 1
+        self._booted_at = 0.0
+        self._run: _Run | None = None
+        self.disk = Disk(scenario)
+        self.wall = Wall(scenario.start_utc)
+        self.can_run = True
+        self.started_at: float | None = None
+        for kill in scenario.kills:
+            if kill.blow in (Blow.AT_TIME, Blow.ASKED):
+                self._loop.call_at(kill.at, self._strike, kill)
+
+    @property
+    def engine(self) -> Engine | None:
+        """The engine of the present run; None while there is none."""
+        return None if self._run is None else self._run.engine
+
+    @property
+    def now(self) -> float:
+        """The site time, as the present run reckons it; loop time while there is none."""
+        return self._loop.time() if self._run is None else self._run.clock.monotonic()
+
+    def start(self) -> None:
+        """Start a run, unless one is on, or its box is off."""
+        if self._run is not None or not self.can_run:
+            return
+        scenario, loop = self._scenario, self._loop
+        boot = f"boot {self._boots}"
+        monotonic = partial(self._raw_monotonic)
+        recalled = self.disk.recall(
+            scenario.site,
+            now_utc=self.wall.at(loop.time()),
+            monotonic=self._raw_monotonic(),
+            boot=boot,
+        )
+        if recalled.troubles:
+            self._ears.failure(f"the journal could not be recalled: {recalled.troubles}")
+        clock = BoxClock(self.wall, offset_s=recalled.resume_at - loop.time())
+        keeper = MemoryKeeper(
+            self.disk, utc=clock.utc, monotonic=monotonic, boot=boot, on_write=self._on_write
+        )
+        engine = Engine(
+            scenario.site,
+            self._drivers(clock, keeper),
+            clock=clock,
+            journal=keeper,
+            state=recalled.state,
+            settings=Settings("simulated", seed=scenario.seed),
+            on_event=partial(self._hear, keeper),
+        )
+        watches = {name: self._watch(name, engine, clock) for name in scenario.site.units}
+        self._run = run = _Run(engine, clock, keeper, watches)
+        self.started_at = loop.time()
+        self._ears.life("the agent starts")
+        self._spawn(run, engine.run())
+        for watch in watches.values():
+            self._spawn(run, watch.run())
+
+    def hasten(self, unit: str) -> None:
+        """A notification of a unit has come."""
+        if self._run is not None:
+            self._run.watches[unit].hasten()
+
+    def sent(self) -> bool:
+        """Something was sent; return whether the agent has died of it."""
+        return self._count(Blow.AFTER_SENDING)
+
+    def die(self, why: str, *, down_s: float | None, reboots: bool = False) -> None:
+        """End the present run where it stands.
+
+        Args:
+            why: in words.
+            down_s: until the next one starts; None = when somebody starts it.
+            reboots: its box starts anew too.
+        """
+        run, self._run = self._run, None
+        now = self._loop.time()
+        if reboots:
+            self._boots += 1
+            self._booted_at = now + (down_s or 0.0)
+        if run is None:
+            return
+        run.keeper.is_dead = True
+        self.disk.lose(now)
+        self._ears.life(f"the agent dies: {why}")
+        self._loop.call_soon(self._bury)
+        if down_s is not None:
+            self._loop.call_later(down_s, self.start)
+
+    def rebooted(self) -> None:
+        """Its box has come up again."""
+        self._boots += 1
+        self._booted_at = self._loop.time()
+        self.start()
+
+    # Building
+
+    def _drivers(self, clock: BoxClock, keeper: MemoryKeeper) -> dict[str, Mapping[Stage, Driver]]:
+        drivers: dict[str, Mapping[Stage, Driver]] = {}
+        for name, interface in self._interfaces.items():
+            speaker = Speaker(interface, clock, is_dead=partial(getattr, keeper, "is_dead"))
+            drivers[name] = dict.fromkeys(interface.manners.stages, speaker)
+        return drivers
+
+    def _watch(self, name: str, engine: Engine, clock: BoxClock) -> Watch:
+        scenario = self._scenario
+
+        def pace() -> float:
+            return poll_pace_s(
+                scenario.site.units[name],
+                engine.state.units[name],
+                on_mains_s=scenario.poll_on_mains_s,
+                on_battery_s=scenario.poll_on_battery_s,
+            )
+
+        return Watch(
+            GaugeSource(self._gauges[name], clock),
+            clock=clock,
+            unit=name,
+            pace=pace,
+            on_reading=engine.on_reading,
+            on_silence=partial(engine.on_silence, name),
+        )
+
+    def _raw_monotonic(self) -> float:
+        return self._loop.time() - self._booted_at
+
+    def _hear(self, keeper: MemoryKeeper, event: Event) -> None:
+        if not keeper.is_dead:
+            self._ears.event(event)
+
+    # Living and dying
+
+    def _spawn(self, run: _Run, work: Coroutine[Any, Any, None]) -> None:
+        self._loop.create_task(self._guarded(run, work))
+
+    async def _guarded(self, run: _Run, work: Awaitable[None]) -> None:
+        try:
+            await work
+        except Exception as error:  # what wiring would end the process for
+            if run is self._run:
+                self._ears.failure(f"the engine failed: {_told(error)}")
+                self.die("it failed", down_s=RESTARTED_AFTER_S)
+
+    def _bury(self) -> None:
+        for task in asyncio.all_tasks(self._loop):
+            if task is not self._main:
+                task.cancel()
+
+    def _on_write(self, is_durable: bool) -> bool:
+        return self._count(Blow.AFTER_WRITE if is_durable else Blow.BEFORE_WRITE)
+
+    def _count(self, blow: Blow) -> bool:
+        """Count what a kill waits for; return whether the agent has just died of one."""
+        now = self._loop.time()
+        for place, kill in enumerate(self._kills):
+            if kill.blow is not blow or now < kill.at or self._run is None:
+                continue
+            if kill.count > 1:
+                self._kills[place] = replace(kill, count=kill.count - 1)
+                continue
+            del self._kills[place]
+            self._strike(kill)
+            return True
+        return False
+
+    def _strike(self, kill: Kill) -> None:
+        run = self._run
+        if run is None:
+            return
+        if kill.blow is Blow.ASKED:
+            self._loop.create_task(self._end(run, kill))
+            return
+        self.die(kill.blow.value, down_s=kill.down_s, reboots=kill.reboots)
+
+    async def _end(self, run: _Run, kill: Kill) -> None:
+        await run.engine.end("it was asked to end")
+        if run is self._run:
+            self.disk.flush(self._loop.time())
+            self.die(kill.blow.value, down_s=kill.down_s, reboots=kill.reboots)
+
+
+def _told(error: BaseException) -> str:
+    if isinstance(error, BaseExceptionGroup):
+        return "; ".join(_told(each) for each in error.exceptions)
+    return f"{type(error).__name__}: {error}"
