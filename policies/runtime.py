@@ -122,7 +122,7 @@ def empties_after_h(cells: Cells, wells: Wells, *, drawn_w: float) -> float:
         return 0.0
     if drawn_w <= 0.0:
         return math.inf
-    low, high = 0.0, wells.total_wh / drawn_w
+    low, high = 0.0, max(0.0, wells.total_wh) / drawn_w
     at = high
     for _ in range(60):
         now = after_stretch(cells, wells, drawn_w=drawn_w, stretch_h=at)

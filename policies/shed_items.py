@@ -180,6 +180,16 @@ class Form:
         """Return when each stop ends at the earliest if the output ends then; (ends, items)."""
         return np.where(self.stays, np.maximum(self.tops(ends), self.off_least), self.off_least)
 
+    def carried(self, offs: Array) -> tuple[Array, Array]:
+        """Return until when each item is to be carried, and the end of all; (ends, items), (…, 1).
+
+        What stays on until its last moment is carried to the end of all: a stop that comes late
+        then ends nothing.
+        """
+        levels = offs + self.lead
+        end = levels.max(axis=1, keepdims=True)
+        return np.where(levels >= end - TINY_H, end, offs), end
+
     def after_users(self, offs: Array) -> Array:
         """Return the same, each stop put off until after those of what uses the item."""
         for used, users, begins in self.users:
@@ -196,7 +206,8 @@ class Form:
         Args:
             offs: changed in place.
             alone: until when each item is worth what it draws, by itself.
-            tops, floors: bounds.
+            tops: the latest ends.
+            floors: the earliest.
         """
         for users_of, users, begins in self.users:
             ready = np.maximum.reduceat(offs[:, users], begins, axis=1) + self.takes[users_of]
@@ -330,7 +341,8 @@ def course(problem: Problem, offs: Array) -> tuple[LoadStep, ...]:
                 drawn_w = watts
         if drawn_w:
             changes[off_s] = changes.get(off_s, 0.0) - drawn_w
-    steps, load_w = [], 0.0
+    steps: list[LoadStep] = []
+    load_w = 0.0
     for at_s, change_w in sorted(changes.items()):
         load_w += change_w
         if not math.isinf(at_s) and (not steps or abs(load_w - steps[-1].load_w) > 1e-9):

@@ -11,10 +11,13 @@ from collections.abc import Generator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from policies.shed_items import HOUR_S, TINY_H, Array, Form, Mask, ratios_now
 
-_STRETCHES = 16  # at most so many are told apart by what must be on in them
+_STRETCHES = 16  # at most so many are told apart by what must be on in them,
+_FEW = 6  # and so many where there are
+_MANY_ITEMS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +29,15 @@ class Prices:
             must stop after it.
         ratio: (stretches, items); inf where the item must be on, -1 where it must not.
         was_held: whether the item had to be on in the stretch before.
+        levels, place: the ratios that there are, and which of them stands where.
     """
 
     from_h: Array
     until_h: Array
     ratio: Array
     was_held: Mask
+    levels: Array
+    place: NDArray[np.intp]
 
     @classmethod
     def of(cls, form: Form) -> Generator[None, None, Prices]:
@@ -41,7 +47,8 @@ class Prices:
         level_least = np.where(form.is_held, form.off_least + form.lead + _slack(form), 0.0)
         level_raised = _raised(form, level_least)
         level_most = form.off_most + form.lead
-        bounds = [pieces_h, thinned(level_least[form.is_held]), level_most]
+        count = _STRETCHES if len(problem.items) <= _MANY_ITEMS else _FEW
+        bounds = [pieces_h, _thinned(level_least[form.is_held], count), level_most]
         from_h = np.unique(np.concatenate(bounds))
         from_h = from_h[np.isfinite(from_h)]
         watts = _looking_ahead(form.watts, pieces_h)
@@ -56,10 +63,18 @@ class Prices:
             # What is used stays on as long; but what else uses it has to pay for it meanwhile.
             rows.append(np.where(level_raised > begins_h + TINY_H, math.inf, known[key]))
         ratio = np.array(rows)
+        levels, place = np.unique(ratio, return_inverse=True)
         was_held = np.concatenate(
             [np.ones((1, ratio.shape[1]), dtype=np.bool_), ratio[:-1] == math.inf]
         )
-        return cls(from_h, np.append(from_h[1:], math.inf), ratio, was_held)
+        return cls(
+            from_h,
+            np.append(from_h[1:], math.inf),
+            ratio,
+            was_held,
+            levels,
+            place.reshape(ratio.shape),
+        )
 
 
 def _slack(form: Form) -> Array:
@@ -81,12 +96,12 @@ def _raised(form: Form, level: Array) -> Array:
     return level
 
 
-def thinned(levels: Array) -> Array:
-    """At most `_STRETCHES` of the levels; each of all is at or below one that is left."""
+def _thinned(levels: Array, count: int) -> Array:
+    """At most *count* of the levels; each of all is at or below one that is left."""
     levels = np.unique(levels)
-    if len(levels) <= _STRETCHES:
+    if len(levels) <= count:
         return levels
-    chosen = np.linspace(0, len(levels) - 1, _STRETCHES + 1).round().astype(np.intp)[1:]
+    chosen = np.linspace(0, len(levels) - 1, count + 1).round().astype(np.intp)[1:]
     return levels[chosen]
 
 

@@ -17,11 +17,12 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Generator
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from policies.shed_energy import Energy
+from policies.shed_exchange import bettered
 from policies.shed_items import (
     HOUR_S,
     LEAST_W,
@@ -37,27 +38,26 @@ from policies.shed_items import (
     longest_h,
     relaxed,
 )
-from policies.shed_prices import Prices, thinned
+from policies.shed_prices import Prices
 from policies.timeline import AT_ONCE
 
 Steps = Generator[None, None, Answer]
 """Work in slices: whoever runs it may do other things between them."""
 
-_WIDTH = 9  # ends of the output tried at once
+_FIRST_WIDTH, _WIDTH = 33, 9  # ends of the output tried at once
 _ROUNDS = 14
 _FIRST_HALVINGS = 14
 _HALVINGS = 7
 _LAST_HALVINGS = 40
 _BLENDS = 6
-_HEAVY = 6  # after stops of so many items the available well is looked at
-_TRIES = 5
+_MOST = 600.0  # of an exponent
 _SETTLED = 1e-9
-_SLIP = 1e-10  # share of the battery that arithmetic may lose
+_SLIP = 1e-10  # share of the battery that arithmetic may lose; twice as much is kept back
 
 
-def best_course(problem: Problem, battery: Battery) -> Answer:
+def best_course(problem: Problem, battery: Battery, *, thorough: bool = False) -> Answer:
     """Return the best course; see `best_course_in_steps`."""
-    return exhausted(best_course_in_steps(problem, battery))
+    return exhausted(best_course_in_steps(problem, battery, thorough=thorough))
 
 
 def exhausted(steps: Steps) -> Answer:
@@ -70,7 +70,7 @@ def exhausted(steps: Steps) -> Answer:
             return answer
 
 
-def best_course_in_steps(problem: Problem, battery: Battery) -> Steps:
+def best_course_in_steps(problem: Problem, battery: Battery, *, thorough: bool = False) -> Steps:
     """Find the course of most worth, slice by slice.
 
     Where not all can be kept on for as long as they should, the least worth of them are let go of
@@ -79,27 +79,25 @@ def best_course_in_steps(problem: Problem, battery: Battery) -> Steps:
     Args:
         problem: what there is.
         battery: the lower bound, as a battery.
+        thorough: look for the last tenths of a percent on a small site; takes longer.
     """
     yield
     form = yield from Form.of(problem)
     form, unmet = relaxed(form, battery)
     prices = yield from Prices.of(form)
-    answer = yield from _Search(form, prices, battery).answer()
+    answer = yield from _Search(form, prices, battery, Energy(form, battery), thorough).answer()
     return replace(answer, unmet=unmet)
 
 
 @dataclass(slots=True)
 class _Search:
-    """The search for the end of the output, and for the price of energy that goes with it.
-
-    Attributes:
-        checks_h: moments at which the available well must not be empty either.
-    """
+    """The search for the end of the output, and for the price of energy that goes with it."""
 
     form: Form
     prices: Prices
     battery: Battery
-    checks_h: Array = field(default_factory=lambda: np.zeros(0))
+    energy: Energy
+    thorough: bool
 
     def answer(self) -> Steps:
         """Find the answer, slice by slice."""
@@ -107,7 +105,6 @@ class _Search:
         longest = longest_end_h(form, battery)
         if not form.problem.items or longest <= 0.0:
             return _found(form, longest, form.off_least)
-        self.checks_h = thinned(form.off_least[form.is_held])
         for_ever = np.full(len(form.problem.items), math.inf)
         all_on_h = battery.end_s(course(form.problem, for_ever)) / HOUR_S
         horizon_h = form.problem.horizon_s / HOUR_S
@@ -117,37 +114,25 @@ class _Search:
             return _found(form, end_h, form.tops(np.array([end_h]))[0])
         low = min(longest, max(all_on_h, form.end_for(form.off_least)))
         high = max(low, min(longest, useful_h))
-        for _ in range(_TRIES):
-            end_h = yield from self._best_end_h(low, high)
-            offs = self._exact(end_h)
-            yield
-            ends_s = self._ends_s(offs, end_h)
-            if ends_s >= end_h * HOUR_S * (1.0 - 1e-9):
-                return _found(form, end_h, offs)
-            # The available well was empty before that; ask there too.
-            self.checks_h = np.append(self.checks_h, ends_s / HOUR_S * (1.0 + 1e-6))
-        return _found(form, longest, form.floors(np.array([longest]))[0])
-
-    def _ends_s(self, offs: Array, end_h: float) -> float:
-        """When the output truly ends; what stays on until its last moment goes on drawing."""
-        tops = self.form.tops(np.array([end_h]))[0]
-        return self.battery.end_s(
-            course(self.form.problem, np.where(offs >= tops - TINY_H, math.inf, offs))
-        )
+        end_h = yield from self._best_end_h(low, high)
+        offs = self._exact(end_h)
+        offs = yield from bettered(form, self.energy, offs, thorough=self.thorough)
+        return _found(form, end_h, offs)
 
     def _best_end_h(self, low: float, high: float) -> Generator[None, None, float]:
         """The end of the output at which the worth is greatest, by narrowing."""
-        ends = np.linspace(low, high, _WIDTH)
+        ends = np.geomspace(low, high, _FIRST_WIDTH)
         frame = _Frame(self, ends)
         below, above = frame.bracket(*frame.all_prices(), halvings=_FIRST_HALVINGS)
         best_h, best = high, -math.inf
         for _ in range(_ROUNDS):
             worth = self.form.worth_of(frame.offs_between(below, above))
             yield
-            place = int(worth.argmax())
+            # Of ends that are as good the first: beyond it nothing waits for the end any more.
+            place = int((worth >= worth.max() * (1.0 - _SETTLED)).argmax())
             if worth[place] >= best:
                 best_h, best = float(ends[place]), float(worth[place])
-            left, right = max(0, place - 1), min(_WIDTH - 1, place + 1)
+            left, right = max(0, place - 1), min(len(ends) - 1, place + 1)
             if best - min(worth[left], worth[right]) <= _SETTLED * abs(best):
                 break
             ends = np.linspace(ends[left], ends[right], _WIDTH)
@@ -158,19 +143,21 @@ class _Search:
         return best_h
 
     def _exact(self, end_h: float) -> Array:
-        """The best ends of stops for one end of the output, by the chain over the whole course."""
+        """The best ends of stops for one end of the output, exactly."""
         frame = _Frame(self, np.array([end_h]))
         below, above = frame.bracket(*frame.all_prices(), halvings=_LAST_HALVINGS)
-        cheap, dear = frame.offs(np.exp(below))[0], frame.offs(np.exp(above))[0]
-        end_s = end_h * HOUR_S * (1.0 - _SLIP)
-        if self._ends_s(cheap, end_h) >= end_s:
+        cheap: Array = frame.offs(np.exp(below))[0]
+        dear: Array = frame.offs(np.exp(above))[0]
+        if self.energy.fits(cheap[None, :])[0]:
             return cheap
         low, high = 0.0, 1.0
         for _ in range(_LAST_HALVINGS):
             part = 0.5 * (low + high)
-            fits = self._ends_s(dear + part * (cheap - dear), end_h) >= end_s
-            low, high = (part, high) if fits else (low, part)
-        return dear + low * (cheap - dear)
+            low, high = (
+                (part, high) if self.energy.lasts(dear + part * (cheap - dear)) else (low, part)
+            )
+        found: Array = dear + low * (cheap - dear)
+        return found
 
 
 class _Frame:
@@ -182,47 +169,10 @@ class _Frame:
     def __init__(self, search: _Search, ends: Array) -> None:
         form, battery = search.form, search.battery
         self._form, self._prices, self._battery = form, search.prices, battery
+        self._energy = search.energy
         self._ends = ends
         self._tops, self._floors = form.tops(ends), form.floors(ends)
         self._alone = form.worth / np.maximum(form.watts.min(axis=1), LEAST_W)
-        most_w = form.watts.max(axis=1)
-        self._drawing = np.flatnonzero(most_w > 0.0)
-        self._watts = form.watts[self._drawing] / battery.inverter.efficiency
-        self._heavy = np.argsort(-most_w, kind="stable")[:_HEAVY]
-        self._least_wh = -_SLIP * battery.cells.energy_wh
-        self._checks = np.minimum(search.checks_h, ends[:, None])
-        edges = np.append(np.array(form.problem.pieces_s) / HOUR_S, math.inf)
-        self._pieces = list(pairwise(edges.tolist()))
-
-    def _weighed(self, x: Array, at: Array) -> Array:
-        """The integral of h up to x, as seen from *at*."""
-        c, k = self._battery.cells.available_share, self._battery.cells.flow_per_h
-        total: Array = c * x + (1.0 - c) / k * np.exp(k * (x - at))
-        return total
-
-    def margin(self, offs: Array) -> Array:
-        """What the available well holds where it is emptiest, in Wh: at the end, or at a stop.
-
-        What stays on until its last moment is counted on to the end: a stop that comes late then
-        ends nothing.
-        """
-        battery = self._battery
-        c, k = battery.cells.available_share, battery.cells.flow_per_h
-        offs = np.where(offs >= self._tops - TINY_H, self._ends[:, None], offs)
-        at = np.concatenate([self._ends[:, None], self._checks, offs[:, self._heavy]], axis=1)
-        rest_wh = c * battery.wells.total_wh
-        holds: Array = rest_wh + (battery.wells.available_wh - rest_wh) * np.exp(-k * at)
-        offs = offs[:, None, self._drawing]
-        for piece, (begins_h, ends_h) in enumerate(self._pieces):
-            start, end = np.minimum(begins_h, at), np.minimum(ends_h, at)
-            before = self._weighed(start, at)
-            base_w = battery.inverter.drawn_w(self._form.problem.base_w[piece])
-            holds -= base_w * (self._weighed(end, at) - before)
-            until = np.clip(offs, start[:, :, None], end[:, :, None])
-            drawn = self._weighed(until, at[:, :, None]) - before[:, :, None]
-            holds -= drawn @ self._watts[:, piece]
-        least: Array = holds.min(axis=1)
-        return least
 
     def all_prices(self) -> tuple[Array, Array]:
         """A price at which everything is on, and one at which nothing is that need not be."""
@@ -248,16 +198,16 @@ class _Frame:
         return np.where(below <= low, -math.inf, below), above
 
     def _fits(self, price: Array) -> Mask:
-        return self.margin(self.offs(np.exp(price))) >= self._least_wh
+        return self._energy.fits(self.offs(np.exp(price)))
 
     def offs_between(self, below: Array, above: Array) -> Array:
         """The best ends of stops that the energy allows, between two prices."""
         cheap, dear = self.offs(np.exp(below)), self.offs(np.exp(above))
-        low, high = self.margin(dear), self.margin(cheap)
+        low, high = self._energy.margin_wh(dear), self._energy.margin_wh(cheap)
         left, right = np.zeros(len(low)), np.ones(len(low))
         part = np.where(high >= 0.0, 1.0, np.clip(low / np.maximum(low - high, 1e-300), 0.0, 1.0))
         for _ in range(_BLENDS):
-            fits = self.margin(dear + part[:, None] * (cheap - dear)) >= self._least_wh
+            fits = self._energy.fits(dear + part[:, None] * (cheap - dear))
             left, right = np.where(fits, part, left), np.where(fits, right, part)
             part = 0.5 * (left + right)
         return dear + left[:, None] * (cheap - dear)
@@ -268,7 +218,7 @@ class _Frame:
         begin = prices.from_h[:, None]
         until = np.minimum(prices.until_h[None, :, None], self._ends[:, None, None])
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            drops = self._drops_at(prices.ratio[None, :, :], price[:, None, None])
+            drops = self._drops_at(prices.levels[None, :], price[:, None])[:, prices.place]
             dropped = drops < until
             level = np.where(dropped, np.maximum(drops, begin), math.inf).min(axis=1)
         # What was kept on for a hold time only goes as soon as that, and what uses it, allows.
@@ -284,17 +234,19 @@ class _Frame:
     def _drops_at(self, ratio: Array, price: Array) -> Array:
         """When an item's ratio falls below the price times h; inf where it never does."""
         c, k = self._battery.cells.available_share, self._battery.cells.flow_per_h
-        ends = self._ends.reshape((-1,) + (1,) * (ratio.ndim - 1))
-        times = np.where(price > 0.0, ratio / np.maximum(price, 1e-300), np.where(ratio < 0.0, -1.0, 1.0))
+        times = np.where(
+            price > 0.0, ratio / np.maximum(price, 1e-300), np.where(ratio < 0.0, -1.0, 1.0)
+        )
         share = (times - c) / max(1.0 - c, 1e-300)
         before = -np.log(np.maximum(share, 0.0)) / k
-        return np.where(times >= 1.0, math.inf, ends - before)
+        return np.where(times >= 1.0, math.inf, self._ends[:, None] - before)
 
 
 def _found(form: Form, end_h: float, offs: Array) -> Answer:
     """The answer; stops that wait for the battery's end are begun in turn, so many at once."""
-    tops = form.tops(np.array([end_h]))[0]
-    is_kept = (offs >= tops - TINY_H) & (form.off_most > tops)
+    levels = offs + form.lead
+    end_h = float(levels.max(initial=end_h if not len(levels) else 0.0))
+    is_kept = (levels >= end_h - TINY_H) & (form.off_most > offs + TINY_H)
     starts = _in_turn(form, offs, is_kept)
     offs = starts + form.takes
     return Answer(
