@@ -74,7 +74,6 @@ class Lookout:
         for name, outcome in running.items():
             # While it was looked at, an order may have come between.
             if self._seen[name] >= LOOKS and self._should_be_off(name):
-                del self._seen[name]
                 log.info("saw_device", device=name, evidence=outcome.evidence)
                 await self._on_seen(name, outcome.evidence)
 

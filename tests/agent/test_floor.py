@@ -92,8 +92,9 @@ async def test_low_battery_takes_the_floor_before_its_time(what: str) -> None:
 @pytest.mark.parametrize("what", ["decide", "fold"])
 async def test_fall_is_journalled_and_said_once(what: str) -> None:
     """It must be heard of, and not every second."""
-    yard = await fallen(failing_yard(what=what, floor_after_s=400.0))
-    await yard.clock.advance(300.0)
+    yard = failing_yard(what=what)
+    yard.start()
+    await yard.clock.advance(3 * SAY_AGAIN_S)
 
     (taken,) = [e for e in yard.keeper.events if isinstance(e, FloorTaken)]
     assert taken.at == 1000.0
@@ -365,6 +366,9 @@ async def test_what_is_at_rest_already_is_left_alone_and_what_came_back_is_not()
 
     assert yard.machines["desk"].told(Act.STOP) == 1
     assert yard.machines["pump pc"].told(Act.STOP) == 2
+    assert (
+        sum(isinstance(e, OrderGiven) and e.order.device == "desk" for e in yard.keeper.events) == 1
+    )
     await yard.stop()
 
 
