@@ -170,6 +170,7 @@ class Unit:
         lost_after_s: seconds without an answer until it counts as lost.
         when_lost_on_mains, when_lost_on_battery: what to do then; STOP acts lost_stop_after_s
             after the unit was lost.
+        min_load_w: on battery it switches itself off under a lesser load; 0 = it does not.
     """
 
     name: str
@@ -181,6 +182,7 @@ class Unit:
     lost_stop_after_s: float = 120.0
     when_lost_on_mains: WhenLost = WhenLost.ALARM
     when_lost_on_battery: WhenLost = WhenLost.CARRY_ON
+    min_load_w: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +203,8 @@ class Site:
         return_charge: charge (share 0..1) a unit must report, where it does, before then.
         floor_after_s: seconds on battery after which the floor stops everything, should the
             planning code itself fail.
+        horizon_s: how long an outage is planned for; an hour beyond it is worth nothing.
+        patience_s: in the first so many seconds nothing is given up for the sake of another.
     """
 
     name: str
@@ -210,6 +214,8 @@ class Site:
     mains_steady_s: float = 120.0
     return_charge: float = 0.3
     floor_after_s: float = 300.0
+    horizon_s: float = 8 * 3600.0
+    patience_s: float = 120.0
 
 
 class OutputSource(IntEnum):

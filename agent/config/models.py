@@ -291,6 +291,7 @@ class UnitTable(Settings):
     )
     flicker: Span = 10.0
     lost: LostTable = LostTable()
+    min_load: Watts = 0.0
     shutdown_delay: SomeSpan | None = None
     startup_delay: SomeSpan | None = None
 
@@ -354,6 +355,13 @@ class ReturnTable(Settings):
     charge: Percent = 30.0
 
 
+class PlanTable(Settings):
+    """`[plan]`: how it is planned what to give up, and when."""
+
+    horizon: SomeSpan = 8 * 3600.0
+    patience: Span = 120.0
+
+
 class WebhookTable(Settings):
     """One of `webhooks`: a notice is posted there."""
 
@@ -385,5 +393,6 @@ class FileTable(Settings):
     ]
     device: list[dict[str, Any]] = Field(default_factory=list)
     return_: Annotated[ReturnTable, Field(alias="return")] = ReturnTable()
+    plan: PlanTable = PlanTable()
     notices: NoticesTable = NoticesTable()
     page: PageTable | None = None

@@ -35,6 +35,7 @@ def unit_of(table: UnitTable, today: date) -> Unit:
         lost_stop_after_s=table.lost.stop_after,
         when_lost_on_mains=table.lost.on_mains,
         when_lost_on_battery=table.lost.on_battery,
+        min_load_w=table.min_load,
     )
 
 
@@ -120,6 +121,8 @@ def site_of(table: FileTable, units: dict[str, Unit], devices: dict[str, Device]
         mains_steady_s=table.return_.mains_steady,
         return_charge=table.return_.charge / 100.0,
         floor_after_s=table.agent.floor_after,
+        horizon_s=table.plan.horizon,
+        patience_s=table.plan.patience,
     )
 
 
