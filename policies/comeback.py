@@ -23,6 +23,8 @@ def starts_now(scene: Scene) -> list[Order]:
         state = scene.state.devices[name]
         if not state.is_ours or not _wants_start(scene, state) or device.no_touch:
             continue
+        if state.by_hand:  # whoever stopped it may have a hand in it
+            continue
         if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
             continue
         # By itself or by hand, nothing is sent, but its return is watched for and said.

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
-from policies.model import Reason
+from policies.model import Reason, Task
+
+BY_HAND = "by_hand"
+"""Code of an order that somebody gave; what was stopped by it stays so until a start by it."""
 
 
 def duration_text(seconds: float) -> str:
@@ -19,6 +23,14 @@ def duration_text(seconds: float) -> str:
         return f"{minutes} min {rest} s" if rest and minutes < 20 else f"{minutes} min"
     hours, minutes = divmod(round(whole / 60), 60)
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def names_text(names: Sequence[str], *, most: int = 5) -> str:
+    """Return names as a sentence has them, at *most* so many: "desk, loft PC and 7 more"."""
+    named = list(names[:most])
+    if len(names) > most:
+        named.append(f"{len(names) - most} more")
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
 
 
 def sureness_text(quantile: float) -> str:
@@ -150,3 +162,11 @@ def floor(why: str) -> Reason:
         "floor",
         f"stopping now, by the plain order of the site's file: the planning code failed ({why}).",
     )
+
+
+def by_hand(task: Task, who: str) -> Reason:
+    """Somebody asked for it."""
+    if task is Task.START:
+        return Reason(BY_HAND, f"starting, as {who} asked by hand.")
+    sentence = f"stopping now, as {who} asked by hand; it stays so until it is started by hand."
+    return Reason(BY_HAND, sentence)

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from policies.graph import graph_of
 from policies.model import Order, Reading, Site, Task
+from policies.reasons import BY_HAND
 from policies.supply import Supply, UnitState, judge, silent
 
 
@@ -183,6 +184,7 @@ class OpenOrder:
     Attributes:
         steps: acts begun, in order, with their verdicts; None = in doubt.
         phase_before: where the device was, should the order be withdrawn.
+        by_hand: somebody asked for it, alone or together with a policy.
     """
 
     order_id: str
@@ -190,6 +192,7 @@ class OpenOrder:
     given_at: float
     steps: tuple[tuple[str, str | None], ...] = ()
     phase_before: Phase = Phase.RUNNING
+    by_hand: bool = False
 
     @property
     def told(self) -> frozenset[str]:
@@ -221,6 +224,9 @@ class DeviceState:
         told: acts of orders that failed or were withdrawn, which may have taken effect all the
             same; empty again once it is known to be at rest or to run.
         was_seen_off: it was proven at rest, and neither told nor seen to run since.
+        by_hand: it was stopped by hand, and stays so until it is started by hand.
+        changed: acts of closed orders that may have taken effect since it was last started; see
+            `owed`.
     """
 
     phase: Phase = Phase.RUNNING
@@ -233,6 +239,14 @@ class DeviceState:
     in_short: bool = False
     told: frozenset[str] = frozenset()
     was_seen_off: bool = False
+    by_hand: bool = False
+    changed: frozenset[str] = frozenset()
+
+    @property
+    def owed(self) -> frozenset[str]:
+        """The acts that are to be undone yet: what quiesced it, what stopped it."""
+        under_way = frozenset() if self.order is None else self.order.told
+        return (self.changed | under_way) - {"start"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +256,7 @@ class SiteState:
     Attributes:
         outage_at: when mains first failed at some unit; None while no unit is on battery.
         paused_until_at: end of the pause, or None.
+        paused_by: who set it, "" while there is none.
         orders: number of orders ever given; makes the next order's id.
     """
 
@@ -250,6 +265,7 @@ class SiteState:
     outage_at: float | None = None
     paused_until_at: float | None = None
     orders: int = 0
+    paused_by: str = ""
 
 
 def initial(site: Site) -> SiteState:
@@ -301,8 +317,10 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _closed(state, event)
         case DeviceSeen(device=name) if name in site.devices:
             return _seen(state, event)
-        case PauseSet(at=at, until_at=until_at):
-            return replace(state, paused_until_at=until_at if until_at > at else None)
+        case PauseSet(at=at, until_at=until_at, who=who):
+            if until_at <= at:
+                return replace(state, paused_until_at=None, paused_by="")
+            return replace(state, paused_until_at=until_at, paused_by=who)
     return state
 
 
@@ -328,9 +346,10 @@ def _with_device(state: SiteState, name: str, device: DeviceState) -> SiteState:
 def _given(state: SiteState, event: OrderGiven) -> SiteState:
     order = event.order
     device = state.devices[order.device]
+    by_hand = order.reason.code == BY_HAND
     if device.order is not None and device.order.order.task is order.task:
-        # The same task again, now in short: one conversation goes on, hurried.
-        opened = replace(device.order, order=order)
+        # The same task again, now in short or also by hand: one conversation goes on.
+        opened = replace(device.order, order=order, by_hand=by_hand or device.order.by_hand)
         return _with_device(
             state, order.device, replace(device, order=opened, in_short=order.in_short)
         )
@@ -344,8 +363,10 @@ def _given(state: SiteState, event: OrderGiven) -> SiteState:
             order,
             event.at,
             phase_before=device.phase if device.order is None else device.order.phase_before,
+            by_hand=by_hand,
         ),
         in_short=order.in_short,
+        by_hand=device.by_hand and not (by_hand and order.task is Task.START),
     )
     return replace(_with_device(state, order.device, device), orders=state.orders + 1)
 
@@ -380,7 +401,12 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
     told = device.told | device.order.told
     if event.ending is Ending.WITHDRAWN:
         device = replace(
-            device, phase=device.order.phase_before, since_at=event.at, order=None, told=told
+            device,
+            phase=device.order.phase_before,
+            since_at=event.at,
+            order=None,
+            told=told,
+            changed=device.owed,
         )
         return _with_device(state, event.device, device)
     phase = _PHASES[event.task, event.ending]
@@ -397,6 +423,8 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         told=told if failed else frozenset(),
         was_seen_off=event.ending is Ending.AT_REST
         or (failed and device.was_seen_off and not told),
+        by_hand=device.order.by_hand if event.task is Task.REST else device.by_hand,
+        changed=frozenset() if phase is Phase.RUNNING else device.owed,
     )
     return _with_device(state, event.device, device)
 
@@ -405,5 +433,11 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
     device = state.devices[event.device]
     if device.order is not None or device.phase is Phase.RUNNING:
         return state
-    running = DeviceState(phase=Phase.RUNNING, since_at=event.at, evidence=event.evidence)
+    # Power back undoes a stop; whether it undoes a quiescing, nobody has seen.
+    running = DeviceState(
+        phase=Phase.RUNNING,
+        since_at=event.at,
+        evidence=event.evidence,
+        changed=device.owed & {"quiesce"},
+    )
     return _with_device(state, event.device, running)

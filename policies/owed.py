@@ -1,0 +1,40 @@
+"""What was changed at devices and is to be undone yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from policies.model import Site
+from policies.state import Phase, SiteState
+
+_DONE = {"quiesce": "quiesced", "stop": "stopped"}
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """One device that is owed something.
+
+    Attributes:
+        acts: what was done, or may have been: "quiesced", "stopped".
+        since_at: when it came to where it is; site time, s.
+        is_running: it came back without the agent, so that its recording is in question.
+        by_hand: it was stopped by hand.
+    """
+
+    device: str
+    acts: tuple[str, ...]
+    since_at: float
+    is_running: bool
+    by_hand: bool
+
+
+def owed_changes(site: Site, state: SiteState) -> tuple[Owed, ...]:
+    """Return every device that was changed and is not known to be as it was, as the file lists."""
+    found = []
+    for name in site.devices:
+        known = state.devices[name]
+        acts = tuple(word for act, word in _DONE.items() if act in known.owed)
+        if acts:
+            is_running = known.phase is Phase.RUNNING
+            found.append(Owed(name, acts, known.since_at, is_running, known.by_hand))
+    return tuple(found)
