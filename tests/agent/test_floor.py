@@ -445,6 +445,30 @@ async def test_ending_while_the_floor_is_at_work_stops_no_more() -> None:
     assert yard.machines["yard switch"].received == []
 
 
+async def test_fault_of_our_own_at_one_device_leaves_the_floor_standing() -> None:
+    """Beneath it there is nothing."""
+    told: list[str] = []
+
+    async def give(order: Order) -> Result:
+        told.append(order.device)
+        if order.device == "desk":
+            broken()
+        return Result(Ending.AT_REST, "gone")
+
+    async def is_off(name: str) -> bool:
+        return False
+
+    clock = FakeClock(at=100.0)
+    floor = Floor(site_of(floor_after_s=10.0), clock=clock, give=give, is_off=is_off)
+    for at in (98.0, 99.0):
+        floor.hear(on_battery(at, 10.0))
+    floor.take_if_due(Reason("floor", "because"))
+    await clock.advance(1.0)
+
+    assert told == ["desk", "gate recorder", "yard switch"]
+    assert not floor.is_at_work
+
+
 # Hearing
 
 
