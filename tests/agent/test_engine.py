@@ -85,25 +85,33 @@ async def test_switch_is_told_the_moment_that_the_last_behind_it_is_at_rest() ->
 
 async def test_end_of_an_order_that_comes_while_it_decides_is_not_slept_over() -> None:
     """A disk that takes its time must not cost the switch half a minute."""
-    yard = Yard(replace(SWITCH, stop_when=None), RECORDER)
-    yard.keeper.takes_s = 0.3
-    woken: list[float] = []
+    yard = Yard(replace(DESK, path=()))
+    yard.keeper.takes_s = 3.0
+    asked: list[float] = []
 
     def decide(site: Any, state: SiteState, beliefs: Any, now: float) -> Decision:
-        woken.append(now)
-        return replace(decide_really(site, state, beliefs, now), wake_at=now + 1000.0)
+        asked.append(now)
+        first = (Order("desk", Task.REST, now + 500.0, WHY),) if len(asked) == 1 else ()
+        plan = decide_really(site, state, beliefs, now)
+        return replace(plan, orders=first, wake_at=now + 1000.0)
 
-    yard.decide = decide
-    engine = yard.start()
-    await yard.clock.advance(30.0)
-    deciding = asyncio.create_task(
-        engine.record(OrderClosed(1030.0, "x", "gate recorder", Task.REST, Ending.AT_REST, ""))
-    )
-    await yard.clock.advance(0.1)
-    assert woken[-1] == 1030.0
-    await yard.clock.advance(1.0)
-    assert deciding.done()
-    await yard.stop()
+    engine = Engine(
+        yard.site, yard.drivers, clock=yard.clock, journal=yard.keeper, state=yard.state,
+        settings=Settings("test"), decide=decide,
+    )  # fmt: skip
+    running = asyncio.create_task(engine.run())
+    await yard.clock.advance(4.0)
+    assert asked == [1003.0], "and its order is being journalled until 1006"
+    over = OrderClosed(1004.0, "another", "desk", Task.REST, Ending.AT_REST, "gone")
+    recording = asyncio.create_task(engine.record(over))
+    await yard.clock.advance(4.0)
+
+    assert asked == [1003.0, 1006.0]
+    assert recording.done()
+    running.cancel()
+    ending = asyncio.create_task(engine.end("the test is over"))
+    await yard.clock.advance(5.0)
+    assert ending.done()
 
 
 async def test_each_order_is_given_once_however_often_it_is_decided() -> None:
