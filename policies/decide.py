@@ -118,9 +118,9 @@ def _wants_order(scene: Scene, name: str, reason: Reason) -> bool:
 def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
     """Whether nothing that still has to be told or written hangs on the device.
 
-    At its own last moment a device that holds data no longer waits for one that was given up, or
-    that is still coming to rest: waiting would lose both. A switch waits for ever, since stopping
-    it saves nothing.
+    At its own last moment a device that holds data no longer waits for one that was given up, that
+    is still coming to rest, or that no order may ever reach: waiting would lose both. A switch
+    waits for ever, since stopping it saves nothing.
     """
     device = scene.site.devices[name]
     is_last = scene.now >= scene.timeline.bare[name].start_latest_at or reason.code in _IN_SHORT
@@ -130,10 +130,15 @@ def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
             continue
         if user.is_passive and user.role not in HOLDS_DATA and not user.no_touch:
             continue
-        was_told = state.phase is Phase.GIVEN_UP or (
-            state.phase is Phase.RESTING and scene.now >= scene.timeline.bare[name].start_latest_at
+        is_past_telling = (
+            state.phase is Phase.GIVEN_UP
+            or not may_be_stopped(scene.site, other)
+            or (
+                state.phase is Phase.RESTING
+                and scene.now >= scene.timeline.bare[name].start_latest_at
+            )
         )
-        if not (was_told and is_last and device.role in HOLDS_DATA):
+        if not (is_past_telling and is_last and device.role in HOLDS_DATA):
             return False
     return True
 

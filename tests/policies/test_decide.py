@@ -185,6 +185,20 @@ def test_storage_is_saved_without_the_recorder_that_was_given_up() -> None:
     assert "disks" in run.obey()
 
 
+def test_storage_is_saved_although_something_not_to_be_touched_needs_it() -> None:
+    """It would be waited for until both lose their power, and the disks of the store with it."""
+    store = Device("store", Role.STORAGE, 40, 40, ("cabinet",), stop_s=30.0, settle_s=60.0)
+    gate = Device("gate camera", Role.CAMERA, 5, 5, ("cabinet",), needs=("store",), no_touch=True)
+    run = Run(site_of(store, gate))
+    run.outage(100.0)
+    assert run.decide().orders == ()
+
+    order = _first_order(run, "store")
+
+    assert order.task is Task.REST
+    assert not order.in_short
+
+
 def test_given_up_recorder_is_tried_again_after_a_pause() -> None:
     """A recorder that refused once may listen half a minute later."""
     run = Run(site_of(replace(RECORDER, path=())))

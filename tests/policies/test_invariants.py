@@ -95,7 +95,8 @@ def test_outage_is_conducted_in_order(site: Site, chance: object, low_at: float)
                 ):
                     continue
                 assert device.role in HOLDS_DATA
-                assert state.phase in (Phase.GIVEN_UP, Phase.RESTING)
+                is_past_telling = state.phase in (Phase.GIVEN_UP, Phase.RESTING)
+                assert is_past_telling or not may_be_stopped(site, user)
         run.obey()
         for name, state in run.state.devices.items():
             if state.order is not None and chance.random() < 0.3:  # type: ignore[attr-defined]  # hypothesis gives a random.Random
