@@ -305,7 +305,9 @@ class Checks:
             if phase is Phase.AT_REST and self._is_deceiving(user):
                 continue
             # At its own last moment what holds data waits no longer for what will not end.
-            if device.role in HOLDS_DATA and phase in (Phase.GIVEN_UP, Phase.RESTING):
+            is_past_telling = phase in (Phase.GIVEN_UP, Phase.RESTING)
+            is_past_telling = is_past_telling or not may_be_stopped(self._site, user)
+            if device.role in HOLDS_DATA and is_past_telling:
                 continue
             self._say(4, f"{name} was stopped while {user} was writing (taken to be {phase.value})")
 
@@ -336,11 +338,8 @@ class Checks:
         if engine is None:
             return
         now, units = self._truth.now, self._graph.units[name]
-        blink_s = self._scenario.poll_on_mains_s + 10.0
         steady_s = self._site.mains_steady_s
-        if units and not any(
-            self._steady_s(unit, now, blink_s) >= steady_s - 1.0 for unit in units
-        ):
+        if units and not any(self._steady_s(unit, now) >= steady_s - 1.0 for unit in units):
             self._say(7, f"{name} was started before mains was steady")
         charges = []
         for unit in units:
@@ -352,14 +351,21 @@ class Checks:
         if charges and max(charges) < self._site.return_charge:
             self._say(7, f"{name} was started at a charge of {max(charges):.2f}")
 
-    def _steady_s(self, unit: str, now: float, blink_s: float) -> float:
-        """For how long a unit has had mains, what no poll can have seen left out."""
+    def _steady_s(self, unit: str, now: float) -> float:
+        """For how long the agent could know that a unit has had mains.
+
+        What no poll can have seen is left out, and so is an outage that was not heard of yet.
+        """
+        listed = self._site.units[unit]
+        poll_s = self._scenario.poll_on_mains_s + 10.0
         since = 0.0
         for begin, end in self._scenario.mains_away(unit):
-            if begin <= now < end:
-                return 0.0
-            if end <= now and end - begin > blink_s:
+            if end <= now and end - begin > poll_s:
                 since = end
+            elif begin <= now < end:
+                seen_at = begin + listed.flicker_s + poll_s
+                is_new = now < seen_at or self._eyes[unit].heard_at < begin + listed.flicker_s
+                return begin - since if is_new else 0.0
         return now - since
 
     # 8
@@ -428,10 +434,30 @@ class Checks:
             and machine.has_power
         )
         what = "half stopped" if machine.body is Body.RUNNING else "dark"
+        if self._is_held_back(name):
+            return
         if is_easy:
             self._say(6, f"{name} is {what} at the end (taken to be {phase.value})")
         elif name not in self._named:
             self._say(6, f"{name} is {what} at the end, and nobody was told ({phase.value})")
+
+    def _is_held_back(self, name: str) -> bool:
+        """Whether the battery does not hold enough yet for one more orderly stop.
+
+        Unlike the engine, this asks about everything that the device uses: one of them may wait.
+        """
+        engine = self._engine()
+        assert engine is not None
+        for each in (name, *self._graph.uses[name]):
+            units = self._graph.units[each]
+            charges = []
+            for unit in units:
+                reading = engine.state.units[unit].reading
+                charges.append(None if reading is None else believable_charge(reading))
+            known = [charge for charge in charges if charge is not None]
+            if units and (len(known) < len(charges) or max(known) < self._site.return_charge):
+                return True
+        return False
 
     def _is_troubled(self, name: str) -> bool:
         """Whether a device, or what it hangs on, does not do as it is told."""

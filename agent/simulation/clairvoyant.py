@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from agent.simulation.scenario import Manners, is_in
 from agent.simulation.truth import Machine, SiteTruth
@@ -36,16 +36,16 @@ class Foresight:
     Attributes:
         writing: what held data and was at it when mains failed.
         hurt_idle: what is hurt if nobody does anything.
-        saved: what is hurt if nobody does anything, and he saves.
+        saved: what is hurt if nobody does anything, and he brings to rest in time.
         impossible: what he cannot save either.
-        recorded_s: for how long recorders record in the outage if he has his way, all together.
+        recorded_s: for how long each recorder that he saves records in the outage.
     """
 
-    writing: frozenset[str]
-    hurt_idle: frozenset[str]
-    saved: frozenset[str]
-    impossible: frozenset[str]
-    recorded_s: float
+    writing: frozenset[str] = frozenset()
+    hurt_idle: frozenset[str] = frozenset()
+    saved: frozenset[str] = frozenset()
+    impossible: frozenset[str] = frozenset()
+    recorded_s: Mapping[str, float] = field(default_factory=dict)
 
 
 def foresee(
@@ -62,9 +62,10 @@ def foresee(
     writing = frozenset(name for name, machine in truth.machines.items() if machine.is_writing)
     idle = _Ride(truth, manners, starts_at=math.inf, until=until)
     if not idle.hurt:
-        return Foresight(writing, frozenset(), frozenset(), frozenset(), idle.recorded_s)
+        return Foresight(writing)
     best = _Ride(truth, manners, starts_at=starts_at, until=until)
-    saved, impossible = idle.hurt.keys() - best.hurt.keys(), idle.hurt.keys() & best.hurt.keys()
+    saved = (idle.hurt.keys() & best.told) - best.hurt.keys()
+    impossible = idle.hurt.keys() - saved
     late = best
     end_at = min((idle.hurt[name] for name in saved), default=starts_at)
     latest_at = end_at - max((_chain_s(truth, name) for name in saved), default=0.0) - _STEP_S
@@ -73,12 +74,22 @@ def foresee(
             break
         ride = _Ride(truth, manners, starts_at=latest_at, until=until)
         if saved.isdisjoint(ride.hurt):
-            late = max(late, ride, key=lambda each: each.recorded_s)
+            late = max(late, ride, key=lambda each: sum(each.recorded_s.values()))
             break
         latest_at = starts_at + 0.7 * (latest_at - starts_at)
+    recorded_s = {name: late.recorded_s[name] for name in saved if name in late.recorded_s}
     return Foresight(
-        writing, frozenset(idle.hurt), frozenset(saved), frozenset(impossible), late.recorded_s
+        writing, frozenset(idle.hurt), frozenset(saved), frozenset(impossible), recorded_s
     )
+
+
+def recorded_s(truth: SiteTruth, at: float) -> dict[str, float]:
+    """Return for how long each recorder has recorded by then, in s."""
+    return {
+        name: machine.recorded_until(at)
+        for name, machine in truth.machines.items()
+        if machine.device.role is Role.RECORDER
+    }
 
 
 def _chain_s(truth: SiteTruth, name: str) -> float:
@@ -105,7 +116,8 @@ class _Ride:
 
     Attributes:
         hurt: what was hurt, and when.
-        recorded_s: what recorders recorded from its beginning on, all together.
+        told: whom he told to stop.
+        recorded_s: what each recorder recorded from its beginning on.
     """
 
     def __init__(
@@ -120,8 +132,8 @@ class _Ride:
         }
         self._told: set[str] = set()
         began_at = truth.now
-        recorders = [m for m in self._truth.machines.values() if m.device.role is Role.RECORDER]
-        before_s = sum(machine.recorded_until(began_at) for machine in recorders)
+        before_s = recorded_s(self._truth, began_at)
+        self.told: set[str] = set()
         at = min(starts_at, until)
         self._truth.advance(at)
         while at < until:
@@ -135,7 +147,10 @@ class _Ride:
             for name, machine in self._truth.machines.items()
             if machine.hurt_at is not None and machine.hurt_at >= began_at
         }
-        self.recorded_s = sum(machine.recorded_until(until) for machine in recorders) - before_s
+        self.recorded_s = {
+            name: at_end_s - before_s[name]
+            for name, at_end_s in recorded_s(self._truth, until).items()
+        }
 
     def _can_be_told(self, name: str) -> bool:
         """Whether anybody ever gets through to it."""
@@ -163,6 +178,7 @@ class _Ride:
             ):
                 continue
             self._told.add(name)
+            self.told.add(name)
             if machine.device.stop_s is None:
                 self._truth.quiesce(name)
             else:

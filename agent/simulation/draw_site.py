@@ -91,11 +91,13 @@ def draw_site(seed: int, *, no_wishes: bool = False) -> Site:
 
 def _add_network(plan: _Plan, count: int) -> None:
     chance = plan.chance
+    feeds: tuple[str, ...]
     if count >= 3 and chance.random() < 0.4:
-        plan.add(Device("box", Role.AGENT_BOX, 6.0, 6.0, (plan.units[0],)))
+        feeds = (plan.units[0],)
+        plan.add(Device("box", Role.AGENT_BOX, 6.0, 6.0, feeds, starts=Starts.BY_ITSELF))
     if count >= 2 and chance.random() < 0.6:
         stops = chance.random() < 0.3
-        feeds: tuple[str, ...] = (chance.choice(plan.units),)
+        feeds = (chance.choice(plan.units),)
         if len(plan.units) > 1 and chance.random() < 0.3:
             feeds = plan.units
         plan.add(

@@ -55,7 +55,7 @@ class Gauge:
         self._chance = random.Random(f"{seed} gauge {unit.name}")
         self._held: dict[str, int] = {}
         self._odd_at = list(quirks.odd_at)
-        self._bads_at_restart = 0
+        self._gauged_minutes = 0
 
     @property
     def _plant(self) -> Plant:
@@ -86,9 +86,11 @@ class Gauge:
                 trouble=UnitTrouble.SILENT,
                 advice="check that the unit and the path to it are on",
             )
+        self._gauged_minutes = self._plant.battery.gauged_minutes(self._truth.now)
+        alarms = self._alarms()
         return decode_reading(
-            self._values(),
-            self._rows(),
+            self._values(alarms),
+            [_ROWS[alarm] for alarm in alarms],
             unit=self._unit.name,
             at=clock.monotonic(),
             output_sources=(
@@ -96,9 +98,9 @@ class Gauge:
             ),
         )
 
-    def _values(self) -> dict[Oid, Value]:
+    def _values(self, alarms: list[Alarm]) -> dict[Oid, Value]:
         now = self._truth.now
-        values = self._honest()
+        values = self._honest(alarms)
         is_odd = bool(self._odd_at) and now >= self._odd_at[0]
         if is_odd:
             del self._odd_at[0]
@@ -109,7 +111,7 @@ class Gauge:
         said |= self._metered()
         return said
 
-    def _honest(self) -> dict[str, int | None]:
+    def _honest(self, alarms: list[Alarm]) -> dict[str, int | None]:
         """What it says when no single reading is odd."""
         plant, quirks, now = self._plant, self._quirks, self._truth.now
         source = OutputSource.BATTERY if plant.is_on_battery else OutputSource.NORMAL
@@ -127,7 +129,7 @@ class Gauge:
             "upsBatteryVoltage": int(10.0 * plant.battery.volts(now)),
             "upsInputLineBads": plant.bads,
             "upsOutputSource": number,
-            "upsAlarmsPresent": len(self._alarms()),
+            "upsAlarmsPresent": len(alarms),
         }
 
     def _odd(self) -> dict[str, int | None]:
@@ -160,13 +162,11 @@ class Gauge:
             and self._truth.now - begun_at < _DIP_S
         ):
             return BatteryStatus.LOW
-        minutes = plant.battery.gauged_minutes(self._truth.now)
-        is_low = plant.is_on_battery and minutes <= quirks.low_minutes
+        is_low = plant.is_on_battery and self._gauged_minutes <= quirks.low_minutes
         return BatteryStatus.LOW if is_low else BatteryStatus.NORMAL
 
     def _minutes(self) -> int | None:
-        plant, quirks = self._plant, self._quirks
-        gauged = plant.battery.gauged_minutes(self._truth.now)
+        quirks, gauged = self._quirks, self._gauged_minutes
         match quirks.minutes:
             case Minutes.GAUGED:
                 return gauged
@@ -228,9 +228,6 @@ class Gauge:
         if is_in(quirks.comms_lost, self._truth.now):
             alarms.append(Alarm.COMMUNICATIONS_LOST)
         return alarms
-
-    def _rows(self) -> list[Value]:
-        return [_ROWS[alarm] for alarm in self._alarms()]
 
 
 class GaugeSource:

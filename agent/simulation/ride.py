@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from agent.simulation.checks import Checks, Violation
-from agent.simulation.clairvoyant import HEAD_START_S, Foresight, foresee
+from agent.simulation.clairvoyant import HEAD_START_S, Foresight, foresee, recorded_s
 from agent.simulation.gauges import Gauge
 from agent.simulation.interface import Interface
 from agent.simulation.life import Ears, Lives
@@ -41,7 +41,8 @@ class Outage:
         needed: whether somebody had to act: doing nothing would have hurt something.
         lost: what held data, was hurt, and would have been saved by the clairvoyant.
         impossible: what he could not have saved either.
-        kept_ratio: recording time against his; None where nobody had to act, or nothing recorded.
+        kept_ratio: recording time of the recorders that both brought to rest, against his; None
+            where there are none.
     """
 
     begin: float
@@ -102,9 +103,9 @@ class _Open:
 
     window: Window
     truth: SiteTruth
-    recorded_s: float
+    before_s: dict[str, float]
     hurt: set[str] = field(default_factory=set)
-    recorded_until: float | None = None
+    after_s: dict[str, float] | None = None
 
 
 class _World:
@@ -242,7 +243,7 @@ class _World:
         elif what is What.MAINS_RETURN and is_feed:
             self._failed.discard(name)
             if not self._failed and self._open:
-                self._open[-1].recorded_until = self._recorded_s()
+                self._open[-1].after_s = recorded_s(self.truth, at)
         elif what is What.HURT and self._open:
             self._open[-1].hurt.add(name)
         if what in (What.MAINS_FAIL, What.MAINS_RETURN) and name in self.truth.plants:
@@ -265,7 +266,8 @@ class _World:
     def _note_failure(self, name: str, at: float) -> None:
         if not self._failed and self._waiting:
             window = self._waiting.pop(0)
-            self._open.append(_Open(window, self.truth.copy(), self._recorded_s()))
+            before_s = recorded_s(self.truth, at)
+            self._open.append(_Open(window, self.truth.copy(), before_s))
         self._failed.add(name)
 
     def _on_told(self, name: str, act: Act) -> None:
@@ -291,10 +293,6 @@ class _World:
 
     # Judging
 
-    def _recorded_s(self) -> float:
-        now = self.truth.now
-        return sum(machine.recorded_until(now) for machine in self.truth.machines.values())
-
     def _judged(self, opened: _Open) -> Outage:
         begin, end = opened.window
         starts_at = max(begin, self._scenario.starts_at) + HEAD_START_S
@@ -312,9 +310,12 @@ class _World:
         )
 
     def _kept_ratio(self, opened: _Open, seen: Foresight) -> float | None:
-        if not seen.saved or seen.recorded_s <= 0.0 or opened.recorded_until is None:
+        """Recording time of what both bring to rest, against his."""
+        both = seen.recorded_s.keys() - opened.hurt
+        his_s = sum(seen.recorded_s[name] for name in both)
+        if opened.after_s is None or his_s <= 0.0:
             return None
-        return (opened.recorded_until - opened.recorded_s) / seen.recorded_s
+        return sum(opened.after_s[name] - opened.before_s[name] for name in both) / his_s
 
 
 def truth_of(scenario: Scenario) -> SiteTruth:

@@ -72,7 +72,9 @@ def _bulk_charging_h(cells: Cells, wells: Wells, *, charger_w: float) -> float:
     and at the latest when the whole battery would be full.
     """
     full = cells.full()
-    low, high = 0.0, max(0.0, (cells.energy_wh - wells.total_wh) / charger_w)
+    low, high = 0.0, (cells.energy_wh - wells.total_wh) / charger_w
+    if high <= 0.0:
+        return 0.0
     for _ in range(60):
         middle = 0.5 * (low + high)
         after = after_stretch(cells, wells, drawn_w=-charger_w, stretch_h=middle)
