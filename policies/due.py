@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from policies import reasons
 from policies.graph import graph_of, may_be_stopped
-from policies.model import Reason
+from policies.model import Reason, Task
 from policies.scene import Scene, charge_of
 from policies.shed import add_overload, add_way_givers
 from policies.state import Phase
@@ -71,7 +71,8 @@ def _latest(scene: Scene, name: str) -> Reason | None:
         return None
     end_s = bare.ends_at - scene.now
     takes_s = bare.ends_at - bare.start_latest_at
-    if takes_s - MARGIN_S > end_s and scene.state.devices[name].phase is not Phase.RESTING:
+    is_resting = scene.state.devices[name].phase is Phase.RESTING
+    if _is_held_up(scene, name) or (takes_s - MARGIN_S > end_s and not is_resting):
         return reasons.too_late(lower_s=end_s, takes_s=takes_s)
     median_s = max(scene.timeline.unit_median_s.values(), default=math.inf)
     quantile = max(belief.bound_quantile for belief in scene.beliefs.values())
@@ -82,6 +83,19 @@ def _latest(scene: Scene, name: str) -> Reason | None:
         takes_s=takes_s,
         reserve_s=max(0.0, bare.ends_at - slot.ends_at),
     )
+
+
+def _is_held_up(scene: Scene, name: str) -> bool:
+    """Whether its rest has come no further than quiescing when its stop must begin.
+
+    Its order was given while more time was left; the battery has come down faster since.
+    """
+    device, opened = scene.site.devices[name], scene.state.devices[name].order
+    if device.stop_s is None or opened is None or opened.order.task is not Task.REST:
+        return False
+    needed_s = device.stop_s + device.settle_s + MARGIN_S
+    has_begun = any(act == "stop" for act, _ in opened.steps)
+    return not has_begun and scene.now >= scene.timeline.bare[name].stop_latest_at - needed_s
 
 
 def _wished(scene: Scene, name: str) -> Reason | None:
