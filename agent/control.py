@@ -10,6 +10,7 @@ import asyncio
 import json
 import os
 import socket
+import struct
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -33,6 +34,7 @@ ANSWER_WITHIN_S = 30.0
 
 Ask = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 
+_PEERCRED = struct.Struct("3i")
 _PATH_BYTES = 107  # sockaddr_un.sun_path of unix(7), less its closing zero
 
 
@@ -59,8 +61,9 @@ class ControlServer:
 
         Args:
             lock: on the state directory; only its holder may replace the socket file.
-            asks: each gets the whole request and returns the fields of its answer; a
-                LastwattError becomes an answer with `ok` false and its text.
+            asks: each gets the whole request, with the user number of whoever asks as `peer_uid`,
+                and returns the fields of its answer; a LastwattError becomes an answer with `ok`
+                false and its text.
             request_within_s: a request must have arrived by then, in loop seconds.
             answer_within_s: an ask must have ended by then, and its answer been taken.
         """
@@ -114,7 +117,10 @@ class ControlServer:
             if is_too_many:
                 writer.write(_no("the agent answers too many commands at once; try again"))
             else:
-                writer.write(await self._answer(await self._request(reader)))
+                request = await self._request(reader)
+                if request is not None:
+                    request["peer_uid"] = _uid_of(writer)
+                writer.write(await self._answer(request))
             writer.close()
             async with asyncio.timeout(self._request_within_s):
                 await writer.wait_closed()
@@ -224,6 +230,15 @@ def _unheard(folder: Path, what: str) -> AgentUnreachableError:
     holder = holder_of(folder)
     process = "" if holder is None else f" (process {holder})"
     return AgentUnreachableError(f"the agent on {folder}{process} {what}")
+
+
+def _uid_of(writer: asyncio.StreamWriter) -> int | None:
+    """Return the user at the other end as the kernel knows it; None where it does not say."""
+    connection = writer.get_extra_info("socket")
+    with suppress(OSError, struct.error):  # SO_PEERCRED of unix(7): pid, uid, gid
+        held = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEERCRED.size)
+        return int(_PEERCRED.unpack(held)[1])
+    return None
 
 
 def _no(why: str) -> bytes:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from policies.decide import Decision
 from policies.model import Site
-from policies.reasons import duration_text
+from policies.owed import Owed, owed_changes
+from policies.reasons import duration_text, names_text
 from policies.state import DeviceState, Phase, SiteState
 from policies.supply import Supply, UnitState
+
+OWED_LIST = "owed.txt"
+"""Name of the list, in the state directory, of what is to be undone yet; see `agent.owed`."""
 
 _STALE_S = 60.0
 
@@ -32,10 +36,12 @@ def document(
         "dry_run": dry_run,
         "outage_s": None if state.outage_at is None else round(now - state.outage_at, 1),
         "paused_s": _left(state.paused_until_at, now),
+        "paused_by": state.paused_by,
         "units": [_unit(name, unit, decision, now) for name, unit in state.units.items()],
         "devices": [
             _device(site, name, device, decision, now) for name, device in state.devices.items()
         ],
+        "owed": [_owed(one, now) for one in owed_changes(site, state)],
     }
 
 
@@ -70,11 +76,22 @@ def _device(
         "dry_run": site.devices[name].dry_run,
         "phase": device.phase.value,
         "assumed": device.is_assumed,
+        "by_hand": device.by_hand,
         "since_s": round(now - device.since_at, 1),
         "evidence": device.evidence,
         "stop_latest_in_s": _finite(stop_at - now),
         "task": None if order is None else order.task.value,
         "reason": None if order is None else order.reason.sentence,
+    }
+
+
+def _owed(one: Owed, now: float) -> dict[str, Any]:
+    return {
+        "device": one.device,
+        "acts": list(one.acts),
+        "since_s": round(now - one.since_at, 1),
+        "running": one.is_running,
+        "by_hand": one.by_hand,
     }
 
 
@@ -101,10 +118,13 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
     state = "mains is there" if known else "nothing is known of mains yet"
     if outage_s is not None:
         state = f"outage for {duration_text(outage_s)}"
-    paused = "" if paused_s is None else f"; paused for {duration_text(paused_s)} more"
-    yield f"{document['site']}: {state}{paused}{dry}"
+    yield f"{document['site']}: {state}{dry}"
+    if paused_s is not None:
+        by, more = document.get("paused_by", ""), duration_text(paused_s)
+        yield f"  paused for {more} more{f' by {by}' if by else ''}: no automatic orders"
     yield from (_unit_line(unit) for unit in document["units"])
     yield from (_device_line(device) for device in document["devices"])
+    yield from _owed_lines(document.get("owed", ()))
     if not document.get("journal_healthy", True):
         yield "  the journal cannot be written: look after the disk of the state directory"
     for hook in document.get("webhooks", ()):
@@ -131,10 +151,25 @@ def _unit_line(unit: Mapping[str, Any]) -> str:
     return "; ".join(parts)
 
 
+def _owed_lines(owed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield what is to be undone yet, in one line: in an outage that is nearly every device."""
+    unseen = [one["device"] for one in owed if one["running"]]
+    if unseen:
+        yield (
+            f"  came back without lastwatt: {names_text(unseen)}; see that it records, then say so "
+            "by `lastwatt start`"
+        )
+    done = [f"{one['device']} ({', '.join(one['acts'])})" for one in owed if not one["running"]]
+    if done:
+        yield f"  owed: {names_text(done)}; {OWED_LIST} in the state directory says what undoes it"
+
+
 def _device_line(device: Mapping[str, Any]) -> str:
     parts = [f"  {device['name']} ({device['role']}): {device['phase']}"]
     if device["assumed"]:
         parts[0] += ", assumed"
+    if device.get("by_hand"):
+        parts.append("stopped by hand: it stays so until `lastwatt start`")
     stop_s = device["stop_latest_in_s"]
     if device.get("no_touch"):
         parts.append("no-touch")

@@ -20,10 +20,12 @@ from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.engine import Engine, Settings
+from agent.hands import Hands
 from agent.journal import Journal, Recalled
 from agent.load_watch import LoadWatch
 from agent.notices import Notices
 from agent.notifications import Notifications
+from agent.owed import OwedList, undo_of
 from agent.schedule import Schedule
 from agent.snmp_source import SnmpSource, UnitNotice
 from agent.source import Source
@@ -102,6 +104,14 @@ class Agent:
             settings=Settings(_version(), dry_run=dry_run),
             on_event=self._hear_event,
         )
+        self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
+        self._owed = OwedList(
+            loaded,
+            folder,
+            clock=self._clock,
+            state=lambda: self.engine.state,
+            undo=undo_of(loaded, clock=self._clock),
+        )
         self._hub = SnmpHub()
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
@@ -133,7 +143,9 @@ class Agent:
             stack.callback(self._hub.close)
             stack.callback(self._notifications.close)
             stack.push_async_callback(self._close_sources)
-            server = ControlServer(self._journal.lock, {"status": self._answer_status})
+            stack.push_async_callback(self._hands.close)
+            asks = {"status": self._answer_status, **self._hands.asks}
+            server = ControlServer(self._journal.lock, asks)
             stack.push_async_callback(server.close)
             schedule = self._schedule()
             stack.callback(schedule.close)
@@ -143,6 +155,8 @@ class Agent:
             jobs += [
                 self._kept_up("notices", self._notices.run),
                 self._kept_up("saying", self._keep_saying),
+                self._kept_up("pause", self._hands.pause.run),
+                self._kept_up("owed list", self._owed.run),
                 self._kept_up("socket", partial(self._open_socket, server)),
             ]
             await _until(until, jobs)

@@ -15,6 +15,7 @@ from agent.cli.completion import completion
 from agent.cli.contract import Commands
 from agent.cli.demo import demo
 from agent.cli.fit import fit
+from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.site import check, probe
@@ -42,5 +43,7 @@ def main() -> None:
     """Bring a site's recorders, PCs and switches to rest before the battery ends."""
 
 
-for command in (demo, check, probe, run, status, journal, budget, fit, size, completion):
+for command in (
+    demo, check, probe, run, status, journal, pause, stop, start, budget, fit, size, completion,
+):  # fmt: skip
     main.add_command(command)

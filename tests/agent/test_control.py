@@ -32,6 +32,10 @@ async def status(request: dict[str, Any]) -> dict[str, Any]:
     return {"supply": "mains", "said": request.get("word")}
 
 
+async def whoami(request: dict[str, Any]) -> dict[str, Any]:
+    return {"uid": request["peer_uid"]}
+
+
 async def refuse(request: dict[str, Any]) -> dict[str, Any]:
     raise LastwattError("the device is on the no-touch list")
 
@@ -55,6 +59,7 @@ async def long_answer(request: dict[str, Any]) -> dict[str, Any]:
 
 ASKS = {
     "status": status,
+    "whoami": whoami,
     "refuse": refuse,
     "fail": fail,
     "hang": hang,
@@ -103,6 +108,16 @@ async def test_a_command_gets_the_agents_answer(server: ControlServer, lock: Sta
         "supply": "mains",
         "said": "ja é",
     }
+
+
+@pytest.mark.parametrize("claimed", [{}, {"peer_uid": 4711}])
+async def test_who_asks_is_what_the_kernel_says(
+    server: ControlServer, lock: StateLock, claimed: dict[str, Any]
+) -> None:
+    """An order by hand stands in the journal under the name of who gave it, whatever he claims."""
+    answer = await asked(lock.folder, "whoami", **claimed)
+
+    assert answer["uid"] == os.getuid()
 
 
 async def test_another_program_is_answered_too(server: ControlServer, lock: StateLock) -> None:

@@ -9,8 +9,19 @@ from typing import Any
 import pytest
 
 from agent.status import document, lines
-from policies.model import Alarm
-from policies.state import Ending, PauseSet, PollMissed, fold
+from policies import reasons
+from policies.model import Alarm, Order, Task
+from policies.state import (
+    DeviceSeen,
+    Ending,
+    OrderClosed,
+    OrderGiven,
+    PauseSet,
+    PollMissed,
+    StepBegan,
+    StepEnded,
+    fold,
+)
 from tests.policies.sites import (
     CAMERA,
     DESK,
@@ -132,8 +143,11 @@ def test_no_touch_pause_and_doubts_are_said() -> None:
     run.state = fold(run.site, run.state, PauseSet(run.now, run.now + 1800.0, "ana"))
 
     said = shown(run)
-    assert said["paused_s"] == 1800.0
-    assert "paused for 30 min more" in text(said)
+    assert (said["paused_s"], said["paused_by"]) == (1800.0, "ana")
+    assert text(said).splitlines()[:2] == [
+        "Quayside boatyard: mains is there",
+        "  paused for 30 min more by ana: no automatic orders",
+    ]
     assert "gate recorder (recorder): running; no-touch" in text(said)
     assert "upsAlarmFanFailure; its charge is doubtful: it has stood" in text(said)
 
@@ -145,6 +159,55 @@ def test_pause_that_is_over_is_not_shown() -> None:
     run.state = fold(run.site, run.state, PauseSet(run.now, run.now + 60.0, "ana"))
 
     assert shown(run, later_s=61.0)["paused_s"] is None
+
+
+def test_what_is_owed_and_what_was_stopped_by_hand_are_said() -> None:
+    """Who finds a recorder dark sees whether lastwatt will start it, or somebody has to."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    order = Order("gate recorder", Task.REST, 300.0, reasons.by_hand(Task.REST, "ana"))
+    run.state = fold(run.site, run.state, OrderGiven(10.0, "r#1", order))
+    for act in ("quiesce", "stop"):
+        run.state = fold(run.site, run.state, StepBegan(10.0, "r#1", "gate recorder", act))
+        ended = StepEnded(11.0, "r#1", "gate recorder", act, "done", "accepted")
+        run.state = fold(run.site, run.state, ended)
+    run.close("gate recorder", Ending.AT_REST)
+
+    said = shown(run, later_s=20.0)
+    assert device_of(said, "gate recorder")["by_hand"] is True
+    assert "at rest; stopped by hand: it stays so until `lastwatt start`" in text(said)
+    assert said["owed"] == [
+        {
+            "device": "gate recorder",
+            "acts": ["quiesced", "stopped"],
+            "since_s": 20.0,
+            "running": False,
+            "by_hand": True,
+        }
+    ]
+    assert text(said).splitlines()[-1] == (
+        "  owed: gate recorder (quiesced, stopped); owed.txt in the state directory says what "
+        "undoes it"
+    )
+
+
+def test_recorder_that_came_back_by_itself_is_said_to_need_a_look() -> None:
+    """It is on, and nobody has seen it record."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    order = Order("gate recorder", Task.REST, 300.0, reasons.battery_low("cabinet"))
+    for event in (
+        OrderGiven(10.0, "r#1", order),
+        StepBegan(10.0, "r#1", "gate recorder", "quiesce"),
+        OrderClosed(20.0, "r#1", "gate recorder", Task.REST, Ending.AT_REST, "gone"),
+        DeviceSeen(30.0, "gate recorder", "it answers"),
+    ):
+        run.state = fold(run.site, run.state, event)
+
+    assert text(shown(run)).splitlines()[-1] == (
+        "  came back without lastwatt: gate recorder; see that it records, then say so by "
+        "`lastwatt start`"
+    )
 
 
 def test_sick_journal_and_unreached_people_are_said() -> None:
