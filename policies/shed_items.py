@@ -370,7 +370,7 @@ def longest_end_h(form: Form, battery: Battery) -> float:
     return battery.end_s(course(form.problem, form.off_least)) / HOUR_S
 
 
-def _holds_fit(form: Form, battery: Battery) -> bool:
+def holds_fit(form: Form, battery: Battery) -> bool:
     """Whether all can be kept on for as long as they should, if nothing else is."""
     end_h = longest_end_h(form, battery)
     return bool((form.off_least <= form.tops(np.array([end_h]))[0] + TINY_H).all())
@@ -378,7 +378,7 @@ def _holds_fit(form: Form, battery: Battery) -> bool:
 
 def relaxed(form: Form, battery: Battery) -> tuple[Form, tuple[int, ...]]:
     """Let go of hold times, the least worth first, until the rest can be met."""
-    if _holds_fit(form, battery):
+    if holds_fit(form, battery):
         return form, ()
     items = form.problem.items
     held = sorted(
@@ -393,7 +393,7 @@ def relaxed(form: Form, battery: Battery) -> tuple[Form, tuple[int, ...]]:
     low, high = 0, len(held)
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if _holds_fit(without(middle), battery) else (middle, high)
+        low, high = (low, middle) if holds_fit(without(middle), battery) else (middle, high)
     return without(high), tuple(sorted(held[:high]))
 
 

@@ -18,6 +18,7 @@ import heapq
 import math
 from collections.abc import Generator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -45,6 +46,7 @@ Steps = Generator[None, None, Answer]
 """Work in slices: whoever runs it may do other things between them."""
 
 _FIRST_WIDTH, _WIDTH = 33, 9  # ends of the output tried at once
+_NEAR = 1.15
 _ROUNDS = 14
 _FIRST_HALVINGS = 14
 _HALVINGS = 7
@@ -56,37 +58,57 @@ _SLIP = 1e-10  # share of the battery that arithmetic may lose; twice as much is
 
 
 def best_course(problem: Problem, battery: Battery, *, thorough: bool = False) -> Answer:
-    """Return the best course; see `best_course_in_steps`."""
-    return exhausted(best_course_in_steps(problem, battery, thorough=thorough))
+    """Return the best course at once; see `Solver`."""
+    return exhausted(Solver(problem, thorough=thorough).solve(battery))
 
 
-def exhausted(steps: Steps) -> Answer:
+T = TypeVar("T")
+
+
+def exhausted(steps: Generator[None, None, T]) -> T:
     """Run work in slices to its end, and return what came of it."""
     while True:
         try:
             next(steps)
         except StopIteration as ending:
-            answer: Answer = ending.value
-            return answer
+            found: T = ending.value
+            return found
 
 
-def best_course_in_steps(problem: Problem, battery: Battery, *, thorough: bool = False) -> Steps:
-    """Find the course of most worth, slice by slice.
+class Solver:
+    """Finds the course of most worth, slice by slice; one problem, several batteries."""
 
-    Where not all can be kept on for as long as they should, the least worth of them are let go of
-    until the rest can; `Answer.unmet` names them.
+    def __init__(self, problem: Problem, *, thorough: bool = False) -> None:
+        """Prepare.
 
-    Args:
-        problem: what there is.
-        battery: the lower bound, as a battery.
-        thorough: look for the last tenths of a percent on a small site; takes longer.
-    """
-    yield
-    form = yield from Form.of(problem)
-    form, unmet = relaxed(form, battery)
-    prices = yield from Prices.of(form)
-    answer = yield from _Search(form, prices, battery, Energy(form, battery), thorough).answer()
-    return replace(answer, unmet=unmet)
+        Args:
+            problem: what there is.
+            thorough: look for the last tenths of a percent on a small site; takes longer.
+        """
+        self._problem, self._thorough = problem, thorough
+        self._form: Form | None = None
+        self._prices: dict[tuple[int, ...], Prices] = {}
+
+    def solve(self, battery: Battery, *, near_s: float | None = None) -> Steps:
+        """Find the best course.
+
+        Where not all can be kept on for as long as they should, the least worth of them are let go
+        of until the rest can; `Answer.unmet` names them.
+
+        Args:
+            battery: the lower bound, as a battery.
+            near_s: where the output ended by the answer for a battery much like this one.
+        """
+        yield
+        if self._form is None:
+            self._form = yield from Form.of(self._problem)
+        form, unmet = relaxed(self._form, battery)
+        if unmet not in self._prices:
+            self._prices[unmet] = yield from Prices.of(form)
+        prices, energy = self._prices[unmet], Energy(form, battery)
+        search = _Search(form, prices, battery, energy, self._thorough)
+        answer = yield from search.answer(None if near_s is None else near_s / HOUR_S)
+        return replace(answer, unmet=unmet)
 
 
 @dataclass(slots=True)
@@ -99,7 +121,7 @@ class _Search:
     energy: Energy
     thorough: bool
 
-    def answer(self) -> Steps:
+    def answer(self, near_h: float | None) -> Steps:
         """Find the answer, slice by slice."""
         form, battery = self.form, self.battery
         longest = longest_end_h(form, battery)
@@ -114,14 +136,18 @@ class _Search:
             return _found(form, end_h, form.tops(np.array([end_h]))[0])
         low = min(longest, max(all_on_h, form.end_for(form.off_least)))
         high = max(low, min(longest, useful_h))
-        end_h = yield from self._best_end_h(low, high)
+        width = _FIRST_WIDTH
+        if near_h is not None and low < near_h < high:
+            low, high = max(low, near_h / _NEAR), min(high, near_h * _NEAR)
+            width = _WIDTH
+        end_h = yield from self._best_end_h(low, high, width)
         offs = self._exact(end_h)
         offs = yield from bettered(form, self.energy, offs, thorough=self.thorough)
         return _found(form, end_h, offs)
 
-    def _best_end_h(self, low: float, high: float) -> Generator[None, None, float]:
+    def _best_end_h(self, low: float, high: float, width: int) -> Generator[None, None, float]:
         """The end of the output at which the worth is greatest, by narrowing."""
-        ends = np.geomspace(low, high, _FIRST_WIDTH)
+        ends = np.geomspace(low, high, width)
         frame = _Frame(self, ends)
         below, above = frame.bracket(*frame.all_prices(), halvings=_FIRST_HALVINGS)
         best_h, best = high, -math.inf

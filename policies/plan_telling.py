@@ -1,0 +1,314 @@
+"""Telling a plan: what each device has before it, from its unit's best course."""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from policies.belief import Belief
+from policies.footing import Footing, Terms, UnitProblem
+from policies.model import HOLDS_DATA, Site
+from policies.plan import Fall, Plan, PlannedStop, UnitCourse, Why
+from policies.plan_limits import Limit
+from policies.runtime import LoadStep
+from policies.shed_items import HOUR_S, Answer, Battery, Form, Problem, course, holds_fit
+from policies.shed_search import exhausted
+from policies.state import Phase
+from policies.timeline import MARGIN_S, reserve_s
+
+_HALVINGS = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """One unit's best course.
+
+    Attributes:
+        bound: the battery that ends when the lower bound says.
+        planned: the battery that ends so much earlier as is kept in reserve.
+        lower_s, median_s: how long the output lasts along the course, by the belief.
+        limits: owners' thresholds that come before anything else.
+    """
+
+    unit: str
+    hung: UnitProblem
+    answer: Answer
+    bound: Battery
+    planned: Battery
+    lower_s: float
+    median_s: float
+    limits: Mapping[str, Limit]
+
+
+def works_until_s(solved: Solved, name: str) -> float:
+    """Return until when a device does its work, or is on at all, s from now."""
+    number = solved.hung.number_of(name)
+    return solved.lower_s if number is None else solved.answer.starts_s[number]
+
+
+def late_s(solved: Solved, number: int) -> float:
+    """Return how much later than searched for a stop may be: the reserve is for what holds data."""
+    if not solved.answer.is_kept[number]:
+        return 0.0
+    uses = {number}
+    waiting = [number]
+    while waiting:
+        item = solved.hung.problem.items[waiting.pop()]
+        if item.holds_data:
+            return 0.0
+        for other in item.uses:
+            if other not in uses:
+                uses.add(other)
+                waiting.append(other)
+    return max(0.0, solved.lower_s - solved.answer.end_s)
+
+
+class Teller:
+    """Knows the best course of each unit, and says what that means."""
+
+    def __init__(
+        self,
+        site: Site,
+        footing: Footing,
+        terms: Terms,
+        beliefs: Mapping[str, Belief],
+        solved: Mapping[str, Solved],
+        *,
+        now: float,
+        outage_at: float,
+    ) -> None:
+        self._site, self._footing, self._terms = site, footing, terms
+        self._beliefs, self._solved = beliefs, solved
+        self._now, self._outage_at = now, outage_at
+
+    def plan(self) -> Plan:
+        """Return the plan."""
+        solved = self._solved
+        stops = {name: self._stop(name) for name in self._site.devices}
+        stops = {name: self._with_sake(stop, stops) for name, stop in stops.items()}
+        return Plan(
+            made_at=self._now,
+            outage_at=self._outage_at,
+            horizon_s=self._terms.horizon_s,
+            stops=stops,
+            units={unit: self._unit_course(each) for unit, each in solved.items()},
+            worth=sum(each.answer.worth for each in solved.values()),
+        )
+
+    def _unit_course(self, solved: Solved) -> UnitCourse:
+        short_wh, share = _short(solved)
+        falls = _falls(solved)
+        all_off_s = max((fall.begins_s + fall.takes_s for fall in falls), default=0.0)
+        steps = _steps(solved)
+        least_w = self._site.units[solved.unit].min_load_w
+        return UnitCourse(
+            unit=solved.unit,
+            quantile=self._beliefs[solved.unit].bound_quantile,
+            lower_s=solved.lower_s,
+            median_s=solved.median_s,
+            stops_end_s=all_off_s,
+            steps=steps,
+            falls=falls,
+            changes=_changes(solved),
+            short_wh=short_wh,
+            short_share=share,
+            light_load_s=_lighter_s(steps, least_w, all_off_s),
+        )
+
+    def _stop(self, name: str) -> PlannedStop:
+        device, footing = self._site.devices[name], self._footing
+        units = footing.units[name]
+        wish_at = self._outage_at + device.hold_s if device.hold_s > 0.0 else -math.inf
+        stop = PlannedStop(name, Why.UNTOLD, math.inf, hold_until_at=wish_at)
+        has_data = device.role in HOLDS_DATA
+        if footing.is_off(name):
+            at = self._footing.state.devices[name].since_at
+            return replace(
+                stop, why=Why.OFF, on_until_at=at, at_rest_at=at, hold_until_at=-math.inf
+            )
+        if not footing.graph.units[name] or name not in footing.on:
+            at = self._outage_at
+            return replace(stop, why=Why.DARK, on_until_at=at, dark_at=at, is_in_time=not has_data)
+        if not footing.is_planned(name):
+            return replace(stop, why=Why.OTHER_POWER)
+        if len(units) > 1:
+            return self._shared(stop)
+        (unit,) = units
+        return self._alone(stop, self._solved[unit])
+
+    def _shared(self, stop: PlannedStop) -> PlannedStop:
+        """What hangs on several units stays on until the last of them; it is never given up."""
+        device, footing = self._site.devices[stop.device], self._footing
+        units_s = {u: self._solved[u].lower_s for u in footing.units[stop.device]}
+        dark_at = self._now + max(units_s.values())
+        if not footing.can_go(stop.device):
+            return self._untold(stop, dark_at)
+        kept_s = max(
+            end_s - (reserve_s(self._site, end_s) if device.role in HOLDS_DATA else 0.0)
+            for end_s in units_s.values()
+        )
+        uses_s = [
+            works_until_s(self._solved[u], other)
+            for other in footing.graph.uses[stop.device]
+            for u in footing.units[other]
+            if len(footing.units[other]) == 1
+        ]
+        begin_s = min([kept_s, *uses_s]) - device.rest_s - MARGIN_S
+        begin_at = self._now + max(0.0, begin_s)
+        return replace(
+            stop,
+            why=Why.KEPT,
+            on_until_at=begin_at,
+            at_rest_at=begin_at + device.rest_s + MARGIN_S,
+            latest_at=begin_at,
+            dark_at=dark_at,
+            is_in_time=begin_s >= 0.0,
+        )
+
+    def _alone(self, stop: PlannedStop, solved: Solved) -> PlannedStop:
+        """What hangs on one unit on battery."""
+        name, answer = stop.device, solved.answer
+        device, footing = self._site.devices[name], self._footing
+        number = solved.hung.number_of(name)
+        host = footing.host(name)
+        end_at = self._now + solved.lower_s
+        dark_at = end_at
+        if host is not None and host != name:
+            host_number = solved.hung.number_of(host)
+            assert host_number is not None, "what hosts a device is an item"
+            dark_at = self._now + answer.offs_s[host_number] + late_s(solved, host_number)
+        if number is None:
+            return self._untold(stop, dark_at)
+        later_s = late_s(solved, number)
+        on_until_at = self._now + answer.starts_s[number] + later_s
+        if not solved.hung.is_told[number]:
+            return self._untold(stop, dark_at, on_until_at=on_until_at)
+        at_rest_at = self._now + answer.offs_s[number] + later_s
+        bound_s = solved.lower_s
+        if device.role in HOLDS_DATA:
+            bound_s -= reserve_s(self._site, bound_s)
+        latest_s = bound_s - _lead_s(solved.hung.problem)[number] - device.rest_s - MARGIN_S
+        return replace(
+            stop,
+            why=self._why(name, number, solved),
+            on_until_at=on_until_at,
+            at_rest_at=at_rest_at,
+            latest_at=self._now + latest_s,
+            dark_at=end_at if device.stop_s is None else at_rest_at,
+            is_in_time=at_rest_at <= end_at + 1.0,
+        )
+
+    def _why(self, name: str, number: int, solved: Solved) -> Why:
+        if self._footing.state.devices[name].phase is Phase.RESTING:
+            return Why.UNDER_WAY
+        if solved.answer.is_kept[number]:
+            return Why.KEPT
+        item = solved.hung.problem.items[number]
+        if self._terms.thresholds and solved.answer.starts_s[number] >= item.most_s - 1.0:
+            wish = self._site.devices[name].stop_when
+            if name in solved.limits or (wish is not None and wish.on_battery_for_s is not None):
+                return Why.OWNER
+        return Why.GIVES_WAY
+
+    def _untold(
+        self, stop: PlannedStop, dark_at: float, *, on_until_at: float | None = None
+    ) -> PlannedStop:
+        """What loses power without a word."""
+        device = self._site.devices[stop.device]
+        works = self._footing.works(stop.device)
+        until_at = dark_at if on_until_at is None else min(dark_at, on_until_at)
+        return replace(
+            stop,
+            why=Why.NO_TOUCH if device.no_touch else Why.UNTOLD,
+            on_until_at=until_at if works else self._now,
+            dark_at=dark_at,
+            is_in_time=device.role not in HOLDS_DATA,
+        )
+
+    def _with_sake(self, stop: PlannedStop, stops: Mapping[str, PlannedStop]) -> PlannedStop:
+        """Name what gains by its giving way: the most worth of what stays on longer on its unit."""
+        if stop.why is not Why.GIVES_WAY:
+            return stop
+        units = self._footing.units[stop.device]
+        longer = [
+            other.device
+            for other in stops.values()
+            if self._footing.units[other.device] & units
+            and other.on_until_at > stop.on_until_at + 1.0
+            and other.why in (Why.KEPT, Why.GIVES_WAY, Why.OWNER, Why.UNTOLD)
+        ]
+        worth = {name: self._site.devices[name].worth for name in longer}
+        sake = max(longer, key=lambda name: (worth[name], name), default="")
+        return replace(stop, sake=sake)
+
+
+def _offs_s(solved: Solved) -> list[float]:
+    return [off_s + late_s(solved, i) for i, off_s in enumerate(solved.answer.offs_s)]
+
+
+def _steps(solved: Solved) -> tuple[LoadStep, ...]:
+    return course(solved.hung.problem, np.array(_offs_s(solved)) / HOUR_S)
+
+
+def _falls(solved: Solved) -> tuple[Fall, ...]:
+    pieces_s = solved.hung.problem.pieces_s
+    falls = []
+    for i, off_s in enumerate(_offs_s(solved)):
+        item = solved.hung.problem.items[i]
+        if solved.hung.is_told[i]:
+            watts = item.watts[max(0, bisect.bisect_left(pieces_s, off_s) - 1)]
+            begins_s = off_s - item.takes_s
+            falls.append(Fall(item.name, begins_s, item.takes_s, watts, item.holds_data))
+    return tuple(sorted(falls, key=lambda fall: (fall.begins_s, fall.device)))
+
+
+def _changes(solved: Solved) -> tuple[tuple[float, float], ...]:
+    """By how much the load changes with the light, of what is on then."""
+    problem, offs_s = solved.hung.problem, _offs_s(solved)
+    changes = []
+    for piece, at_s in enumerate(problem.pieces_s[1:], start=1):
+        by_w = problem.base_w[piece] - problem.base_w[piece - 1]
+        for item, off_s in zip(problem.items, offs_s, strict=True):
+            if off_s > at_s:
+                by_w += item.watts[piece] - item.watts[piece - 1]
+        if by_w:
+            changes.append((at_s, by_w))
+    return tuple(changes)
+
+
+def _lead_s(problem: Problem) -> list[float]:
+    """From the end of each stop to the end of all that must stop after it."""
+    lead_h: list[float] = exhausted(Form.of(problem)).lead.tolist()
+    return [HOUR_S * each for each in lead_h]
+
+
+def _short(solved: Solved) -> tuple[float, float]:
+    """What the battery lacks to meet all hold times, in Wh and as a share of what it has."""
+    form = exhausted(Form.of(solved.hung.problem))
+    if not solved.answer.unmet or holds_fit(form, solved.planned):
+        return 0.0, 1.0
+    low, high = 0.0, 12.0
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        if holds_fit(form, solved.planned.scaled(math.exp(middle))):
+            high = middle
+        else:
+            low = middle
+    share = math.exp(high)
+    return (share - 1.0) * solved.bound.wells.total_wh, share
+
+
+def _lighter_s(steps: Sequence[LoadStep], least_w: float, until_s: float) -> float:
+    """For how long until then the load is below what the unit needs to stay on."""
+    if least_w <= 0.0:
+        return 0.0
+    ends = [*(step.after_s for step in steps[1:]), math.inf]
+    return sum(
+        max(0.0, min(end_s, until_s) - step.after_s)
+        for step, end_s in zip(steps, ends, strict=True)
+        if step.load_w < least_w
+    )

@@ -1,0 +1,274 @@
+"""Making a plan: each unit's best course, by a lower bound that knows only what it is asked.
+
+A belief answers how long a course of load can be carried, and the search wants a battery. So the
+file's battery is scaled until it ends when the bound, less the reserve, says; the best course for
+it is found, the bound is asked about that course, and so on until both agree.
+
+Several units are planned one after the other: each is told what hangs on it from elsewhere, and
+then by when what it uses elsewhere goes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from policies.belief import Belief
+from policies.footing import Caps, Footing, Terms, UnitProblem, problem_of
+from policies.model import Role, Site
+from policies.plan import Plan
+from policies.plan_limits import Limit, first_limit
+from policies.plan_telling import Solved, Teller, works_until_s
+from policies.runtime import LoadStep, Wells, cells_of, inverter_of
+from policies.shed_items import HOUR_S, Answer, Battery, Problem, course
+from policies.shed_search import Solver, exhausted
+from policies.state import SiteState
+from policies.supply import UnitState
+from policies.timeline import MARGIN_S, reserve_s
+
+_ROUNDS = 4
+_AGREES = 2e-3
+_HALVINGS = 48
+_LONGEST_S = 60 * 86400.0
+_MOST_LIMITS = 12
+
+
+def make_plan(
+    site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float, terms: Terms
+) -> Plan:
+    """Return the plan at once; see `plan_in_steps`."""
+    return exhausted(plan_in_steps(site, state, beliefs, now, terms))
+
+
+def plan_in_steps(
+    site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float, terms: Terms
+) -> Generator[None, None, Plan]:
+    """Make a plan, slice by slice: whoever runs it may do other things between them.
+
+    Args:
+        site: what there is.
+        state: what is known of it.
+        beliefs: of the units that run on battery, and only of those.
+        now: site time, s.
+        terms: on which terms.
+    """
+    yield
+    plan, _ = yield from _Maker(site, state, beliefs, now, terms).made()
+    return plan
+
+
+def plan_and_workings(
+    site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float, terms: Terms
+) -> tuple[Plan, Mapping[str, Solved]]:
+    """Return the plan at once, with each unit's best course that it was told from."""
+    return exhausted(_Maker(site, state, beliefs, now, terms).made())
+
+
+class _Maker:
+    """One plan in the making."""
+
+    def __init__(
+        self,
+        site: Site,
+        state: SiteState,
+        beliefs: Mapping[str, Belief],
+        now: float,
+        terms: Terms,
+    ) -> None:
+        self._site, self._state, self._beliefs = site, state, beliefs
+        self._now, self._terms = now, terms
+        self._footing = Footing(site, state, on_battery=list(beliefs))
+        self._outage_at = now if state.outage_at is None else state.outage_at
+        self._hold_s = {
+            name: self._outage_at + device.hold_s - now
+            for name, device in site.devices.items()
+            if self._outage_at + device.hold_s > now
+        }
+
+    def made(self) -> Generator[None, None, tuple[Plan, Mapping[str, Solved]]]:
+        """Make it."""
+        solved: dict[str, Solved] = {}
+        across = self._across()
+        for unit in self._beliefs:
+            caps = Caps(self._wished(), self._credits(across, unit, solved))
+            solved[unit] = yield from self._solved(unit, caps)
+        if across or self._box_ends_s(solved, "") < math.inf:
+            # Now it is known when each unit ends, and what uses another's devices waits for that.
+            for unit in self._beliefs:
+                most_s = self._limited(across, unit, solved)
+                caps = Caps(most_s, self._credits(across, unit, solved))
+                solved[unit] = yield from self._solved(unit, caps)
+        teller = Teller(
+            self._site,
+            self._footing,
+            self._terms,
+            self._beliefs,
+            solved,
+            now=self._now,
+            outage_at=self._outage_at,
+        )
+        return teller.plan(), solved
+
+    # What units have to do with each other
+
+    def _across(self) -> list[tuple[str, str]]:
+        """Devices that use one of another unit, with that one."""
+        units = self._footing.units
+        return [
+            (name, other)
+            for name in self._site.devices
+            if name in self._footing.on and len(units[name]) == 1
+            for other in sorted(self._footing.graph.uses[name])
+            if other in self._footing.on and units[other] and units[other] != units[name]
+        ]
+
+    def _credits(
+        self, across: Sequence[tuple[str, str]], unit: str, solved: Mapping[str, Solved]
+    ) -> dict[str, list[tuple[float, float]]]:
+        credits: dict[str, list[tuple[float, float]]] = {}
+        for name, other in across:
+            if self._footing.units[other] == {unit} and self._footing.works(name):
+                (own,) = self._footing.units[name]
+                until_s = works_until_s(solved[own], name) if own in solved else math.inf
+                worth = self._site.devices[name].worth
+                credits.setdefault(other, []).append((worth, until_s))
+        return credits
+
+    def _limited(
+        self, across: Sequence[tuple[str, str]], unit: str, solved: Mapping[str, Solved]
+    ) -> dict[str, float]:
+        """Latest begins of stops on one unit, for the sake of what ends elsewhere."""
+        most_s = self._wished()
+        box_s = self._box_ends_s(solved, unit)
+        for name, device in self._site.devices.items():
+            if self._footing.units[name] == {unit}:
+                by_s = box_s - device.rest_s - MARGIN_S
+                most_s[name] = min(most_s.get(name, math.inf), max(0.0, by_s))
+        for name, other in across:
+            if self._footing.units[name] == {unit}:
+                ends_s = min(works_until_s(solved[u], other) for u in self._footing.units[other])
+                by_s = max(0.0, ends_s - self._site.devices[name].rest_s - MARGIN_S)
+                most_s[name] = min(most_s.get(name, math.inf), by_s)
+        return {name: by_s for name, by_s in most_s.items() if by_s < math.inf}
+
+    def _box_ends_s(self, solved: Mapping[str, Solved], unit: str) -> float:
+        """When the agent's box goes dark, if it does not hang on *unit*; else inf."""
+        ends = [
+            max(solved[u].lower_s for u in self._footing.units[name])
+            for name, device in self._site.devices.items()
+            if device.role is Role.AGENT_BOX
+            and self._footing.is_planned(name)
+            and unit not in self._footing.units[name]
+            and (unit or len(self._beliefs) > 1)
+        ]
+        return min(ends, default=math.inf)
+
+    def _wished(self) -> dict[str, float]:
+        """Owners' limits of time on battery, from now."""
+        if not self._terms.thresholds:
+            return {}
+        return {
+            name: max(0.0, self._outage_at + device.stop_when.on_battery_for_s - self._now)
+            for name, device in self._site.devices.items()
+            if device.stop_when is not None and device.stop_when.on_battery_for_s is not None
+        }
+
+    # One unit
+
+    def _solved(self, unit: str, caps: Caps) -> Generator[None, None, Solved]:
+        """Solve one unit; owners' thresholds are met one after the other, the earliest first."""
+        limits: dict[str, Limit] = {}
+        most_s = dict(caps.most_s)
+        while True:
+            hung = problem_of(
+                self._footing,
+                unit,
+                self._terms,
+                hold_s=self._hold_s,
+                caps=replace(caps, most_s=most_s),
+            )
+            found = yield from self._agreed(unit, hung)
+            found = replace(found, limits=limits)
+            if not self._terms.thresholds or len(limits) >= _MOST_LIMITS:
+                return found
+            limit = first_limit(
+                self._site, hung, found.answer, found.bound, met=limits, least_s=0.0
+            )
+            if limit is None:
+                return found
+            limits = {**limits, limit.device: limit}
+            most_s[limit.device] = min(most_s.get(limit.device, math.inf), limit.at_s)
+
+    def _agreed(self, unit: str, hung: UnitProblem) -> Generator[None, None, Solved]:
+        """Search until the bound agrees with the battery that was searched with."""
+        belief, problem = self._beliefs[unit], hung.problem
+        keeps = any(item.holds_data for item in problem.items)
+        plain = _battery_of(self._site, unit, self._state.units[unit])
+        solver = Solver(problem, thorough=self._terms.thorough)
+
+        def lower_s(steps: Sequence[LoadStep]) -> float:
+            return min(_LONGEST_S, belief.end_after_s(steps, belief.bound_quantile))
+
+        def kept_s(bound_s: float) -> float:
+            return bound_s - (reserve_s(self._site, bound_s) if keeps else 0.0)
+
+        steps = course(problem, np.full(len(problem.items), math.inf))
+        bound_s = lower_s(steps)
+        factor = _factor(plain, steps, kept_s(bound_s))
+        near_s: float | None = None
+        for turn in range(2 * _ROUNDS):
+            answer = yield from solver.solve(plain.scaled(factor), near_s=near_s)
+            steps = _carried(problem, answer)
+            bound_s, near_s = lower_s(steps), answer.end_s
+            yield
+            ends_s = kept_s(bound_s)
+            is_enough = answer.end_s <= ends_s * (1.0 + 1e-6)
+            agrees = _factor(plain, steps, ends_s)
+            if is_enough and (abs(agrees / factor - 1.0) < _AGREES or turn >= _ROUNDS):
+                break
+            # At last a little less than agrees: a plan must be kept.
+            factor = agrees * (1.0 if turn < _ROUNDS else 0.98)
+        return Solved(
+            unit,
+            hung,
+            answer,
+            bound=plain.scaled(_factor(plain, steps, bound_s)),
+            planned=plain.scaled(factor),
+            lower_s=bound_s,
+            median_s=min(_LONGEST_S, belief.end_after_s(steps, 0.5)),
+            limits={},
+        )
+
+
+def _battery_of(site: Site, unit: str, known: UnitState) -> Battery:
+    """The file's battery less what our account says is missing."""
+    rating = site.units[unit]
+    cells = cells_of(rating.battery)
+    full = cells.full()
+    wells = Wells(
+        max(1e-6, full.available_wh - known.drawn.available_wh),
+        max(1e-6, full.bound_wh - known.drawn.bound_wh),
+    )
+    return Battery(cells, wells, inverter_of(rating.rating_w))
+
+
+def _factor(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float:
+    """How many times as much a battery must hold to end so."""
+    low, high = -12.0, 12.0
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        if battery.scaled(math.exp(middle)).end_s(steps) < ends_s:
+            low = middle
+        else:
+            high = middle
+    return math.exp(high)
+
+
+def _carried(problem: Problem, answer: Answer) -> tuple[LoadStep, ...]:
+    """The course that the bound is asked about: what is kept is carried to the end."""
+    offs = np.array(answer.offs_s) / HOUR_S
+    kept = np.array(answer.is_kept, dtype=np.bool_)
+    return course(problem, np.where(kept, math.inf, offs))
