@@ -16,6 +16,8 @@ from agent.perform import LET_GO_S, Performer, all_within
 from agent.sequence import Result, carry_out
 from agent.steps import HEARD, Record, Steps, Tools, driver_for
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
+from policies.comeback import START_RETRIES
+from policies.graph import graph_of
 from policies.model import Device, Order, Site, Task
 from policies.state import Ending, Event, NoticeRaised, OpenOrder, OrderClosed, Phase, SiteState
 from policies.timeline import MARGIN_S
@@ -171,9 +173,25 @@ class Conductor:
         ended = OrderClosed(now, steps.order_id, name, task, result.ending, result.evidence)
         events: list[Event] = [ended]
         if result.ending is Ending.FAILED:
-            events.append(failure_notice(ended))
+            events += [failure_notice(ended), *self._waiting_notices(ended)]
         log.info("closed_order", device=name, ending=result.ending.value, evidence=result.evidence)
         await self._record(*events)
+
+    def _waiting_notices(self, ended: OrderClosed) -> list[NoticeRaised]:
+        """What is said of those that stay off, since one that they use did not come back at all."""
+        known = self._state().devices
+        if ended.task is not Task.START or known[ended.device].attempts + 1 < START_RETRIES:
+            return []
+        off = (Phase.AT_REST, Phase.GIVEN_UP)
+        waiting = [
+            user
+            for user in sorted(graph_of(self._site).users[ended.device])
+            if known[user].is_ours and known[user].phase in off
+        ]
+        why = f"it waits for {ended.device}, which is not back"
+        return [
+            NoticeRaised(ended.at, "error", user, f"{user} stays off: {why}") for user in waiting
+        ]
 
     async def _silent_path(self, device: Device) -> str | None:
         """A device of the path that does not answer though it can be asked, or that is off.

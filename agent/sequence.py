@@ -6,6 +6,7 @@ must never be repeated never does.
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass, replace
 
 from agent.steps import HEARD, LOOK_S, MOST_TRIES, SHOWN, WITHOUT_EFFECT, Steps, is_set
@@ -62,13 +63,15 @@ async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
     until_at = max(steps.now + (device.quiesce_s or 0.0), steps.order.deadline_at - kept_s)
     tell = Act.QUIESCE not in steps.told or (not can_look and repeat is Repeat.SAFE)
     if not tell and not can_look:
-        return _quiesced_before(steps)
+        return await _given_time(steps, _quiesced_before(steps), until_at, hurry)
     outcome: Outcome | None = None
     for tries in range(1, MOST_TRIES):
         if tell:
             outcome = await steps.insist(Act.QUIESCE, until_at, hurry=hurry)
             if outcome is None or outcome.verdict in WITHOUT_EFFECT:
                 return outcome
+            if not can_look and outcome.verdict is Verdict.DONE:
+                return await _given_time(steps, outcome, until_at, hurry)
         if can_look and not is_set(hurry):
             look_at = min(until_at, steps.now + steps.patience_s(Act.CONFIRM_QUIESCED))
             outcome = await steps.insist(Act.CONFIRM_QUIESCED, look_at, hurry=hurry) or outcome
@@ -80,6 +83,18 @@ async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
             return outcome
         tell = repeat is not Repeat.NEVER
     return outcome
+
+
+async def _given_time(
+    steps: Steps, outcome: Outcome, until_at: float, hurry: asyncio.Event | None
+) -> Outcome:
+    """Wait as long as quiescing takes, where nothing can tell that it is over."""
+    takes_s = min(steps.device.quiesce_s or 0.0, until_at - steps.now)
+    if outcome.verdict is not Verdict.DONE or takes_s <= 0.0:
+        return outcome
+    await steps.wait(takes_s, hurry=hurry)
+    why = f"{outcome.evidence}; it was given {duration_text(takes_s)}, nothing can confirm it"
+    return replace(outcome, evidence=why)
 
 
 def _quiesced_before(steps: Steps) -> Outcome:

@@ -195,16 +195,19 @@ class Steps:
         left_s = until_at - LEAST_S - self.now
         if left_s <= 0.0 or (pause_s > left_s and not shortens):
             return False
-        pause_s = min(pause_s, left_s)
-        if hurry is None:
-            await self.clock.sleep(pause_s)
-        else:
-            waiting = asyncio.ensure_future(hurry.wait())
-            try:
-                await first(waiting, self.clock.sleep(pause_s))
-            finally:
-                waiting.cancel()
+        await self.wait(min(pause_s, left_s), hurry=hurry)
         return True
+
+    async def wait(self, seconds: float, *, hurry: asyncio.Event | None = None) -> None:
+        """Wait so long, at most until *hurry* is set."""
+        if hurry is None:
+            await self.clock.sleep(seconds)
+            return
+        waiting = asyncio.ensure_future(hurry.wait())
+        try:
+            await first(waiting, self.clock.sleep(seconds))
+        finally:
+            waiting.cancel()
 
     async def step(
         self, act: Act, until_at: float, *, hurry: asyncio.Event | None = None

@@ -12,6 +12,7 @@ from agent.conduct import Conductor
 from agent.perform import LET_GO_S
 from agent.steps import LEAST_S, PAUSES_S
 from drivers.base import Act, Outcome, Repeat, Verdict
+from policies.comeback import START_RETRIES
 from policies.model import Device, Order, Role, Starts, Task
 from policies.state import (
     DeviceState,
@@ -96,6 +97,20 @@ async def test_device_that_can_only_be_quiesced_is_at_rest_then() -> None:
     assert stand.phase("slip recorder") is Phase.AT_REST
     assert "may lose power now" in evidence
     assert conductor.busy == frozenset()
+
+
+async def test_quiescing_that_nothing_can_confirm_is_given_its_time() -> None:
+    """What it writes to would else be stopped while it still closes its files."""
+    stand, _ = bench(replace(SLIP, stop_s=None))
+    stand.fit("slip recorder", {Act.QUIESCE: Repeat.SAFE})
+    began_at = stand.clock.monotonic()
+    stand.give("slip recorder")
+    evidence = await rested(stand)
+
+    closed = next(e for e in stand.keeper.events if isinstance(e, OrderClosed))
+    assert SLIP.quiesce_s is not None
+    assert closed.at >= began_at + SLIP.quiesce_s
+    assert "nothing can confirm it" in evidence
 
 
 async def test_hurrying_a_device_that_is_only_quiesced_changes_nothing() -> None:
@@ -744,6 +759,31 @@ async def test_start_that_does_not_come_up_needs_a_hand() -> None:
 
     assert stand.phase("slip recorder") is Phase.NEEDS_HAND
     assert notices(stand.keeper.events) == ["slip recorder is not back: confirm_running: not seen"]
+
+
+async def test_what_waits_for_a_store_that_is_not_back_is_named_with_its_last_try() -> None:
+    """Nobody would know why the recorder stays off."""
+    store = Device("loft store", Role.STORAGE, stop_s=20.0, start_s=30.0, starts=Starts.BY_ITSELF)
+    stand, _ = bench(store, replace(SLIP, needs=("loft store",)))
+    rested_before = DeviceState(Phase.AT_REST, is_ours=True)
+    stand.state = replace(
+        stand.state,
+        devices={
+            "slip recorder": rested_before,
+            "loft store": replace(rested_before, attempts=START_RETRIES - 1),
+        },
+    )
+    stand.machines["loft store"].off_at = stand.clock.monotonic()
+    looks = (Act.CONFIRM_GONE, Act.CONFIRM_RUNNING)
+    stand.fit("loft store", dict.fromkeys(looks, Repeat.SAFE))
+    stand.give("loft store", task=Task.START, within_s=60.0)
+    await stand.until(lambda: not stand.conductor.busy, within_s=65.0)
+    await stand.clock.advance(0.0)
+
+    assert notices(stand.keeper.events) == [
+        "loft store is not back: confirm_running: not seen",
+        "slip recorder stays off: it waits for loft store, which is not back",
+    ]
 
 
 async def test_start_without_any_look_is_said_to_be_unseen() -> None:
