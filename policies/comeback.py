@@ -60,15 +60,16 @@ def _is_founded(scene: Scene, name: str) -> bool:
 
 
 def _steady_s(scene: Scene, name: str) -> float:
-    """For how long some unit behind the device has had mains, s; 0 where none has."""
-    since = [
-        unit.mains_at
+    """For how long some unit behind the device has had mains when it was last heard; 0 = none."""
+    steady = [
+        unit.heard_at - unit.mains_at
         for unit in (scene.state.units[u] for u in graph_of(scene.site).units[name])
         if unit.supply in (Supply.MAINS, Supply.UNPROTECTED)
         and unit.mains_at is not None
+        and unit.heard_at is not None
         and not unit.signs  # on battery for a moment may be the next outage
     ]
-    return scene.now - min(since, default=scene.now)
+    return max(steady, default=0.0)
 
 
 def _mains_is_steady(scene: Scene, name: str) -> bool:

@@ -356,6 +356,18 @@ def test_nothing_is_started_while_the_unit_is_on_battery_for_a_moment() -> None:
     assert tasks(run.decide()) == [("yard switch", Task.START)]
 
 
+def test_mains_is_steady_only_as_long_as_it_was_seen_to_be() -> None:
+    """Mains may have failed since the last reading: nobody has looked yet."""
+    run = Run(site_of(replace(SWITCH, starts=Starts.BY_ORDER), CAMERA, RECORDER, DESK))
+    _outage_and_rest(run)
+    run.hear(*(on_mains(200.0 + 30 * i) for i in range(5)))
+    run.now = 355.0
+    assert run.decide().orders == ()
+
+    run.hear(on_mains(360.0))
+    assert tasks(run.decide()) == [("yard switch", Task.START)]
+
+
 def test_devices_return_when_mains_is_steady_what_others_use_first() -> None:
     """The switch comes before what is reached through it."""
     run = Run(site_of(replace(SWITCH, starts=Starts.BY_ORDER), CAMERA, RECORDER, DESK))
