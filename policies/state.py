@@ -396,13 +396,14 @@ _PHASES = {
 
 def _closed(state: SiteState, event: OrderClosed) -> SiteState:
     device = state.devices[event.device]
-    if device.order is None or device.order.order_id != event.order_id:
+    opened = device.order
+    if opened is None or opened.order_id != event.order_id:
         return state
-    told = device.told | device.order.told
+    told = device.told | opened.told
     if event.ending is Ending.WITHDRAWN:
         device = replace(
             device,
-            phase=device.order.phase_before,
+            phase=opened.phase_before,
             since_at=event.at,
             order=None,
             told=told,
@@ -423,7 +424,7 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         told=told if failed else frozenset(),
         was_seen_off=event.ending is Ending.AT_REST
         or (failed and device.was_seen_off and not told),
-        by_hand=device.order.by_hand if event.task is Task.REST else device.by_hand,
+        by_hand=opened.by_hand if event.task is Task.REST else device.by_hand,
         changed=frozenset() if phase is Phase.RUNNING else device.owed,
     )
     return _with_device(state, event.device, device)
