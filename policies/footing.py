@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from policies.graph import Graph, graph_of, may_be_stopped
 from policies.load import Draw, Tree, own_draw, tree_of
-from policies.model import HOLDS_DATA, Device, Site
+from policies.model import HOLDS_DATA, Device, Role, Site
 from policies.night import Light, LightStep
 from policies.shed_items import Item, Problem
 from policies.state import Phase, SiteState
@@ -281,7 +281,8 @@ class _Builder:
                 names.append(name)
                 told.append(False)
             else:
-                rest_worth += device.worth
+                # The agent's box is a means: an hour of it is worth what it is needed for.
+                rest_worth += 0.0 if device.role is Role.AGENT_BOX else device.worth
                 rest_hold_s = max(rest_hold_s, hold_s)
         for name, credited in self._caps.credits.items():
             for worth, most_s in credited:
@@ -300,6 +301,7 @@ class _Builder:
             base_w=base,
             horizon_s=terms.horizon_s,
             least_load_w=footing.site.units[self._unit].min_load_w,
+            patience_s=terms.patience_s,
         )
         return UnitProblem(problem, tuple(names), tuple(told))
 
@@ -316,7 +318,7 @@ class _Builder:
             worth,
             watts[name],
             takes_s=device.rest_s + MARGIN_S,
-            least_s=max(hold_s, min(self._terms.patience_s, most_s)),
+            least_s=hold_s,
             most_s=most_s,
             holds_data=device.role in HOLDS_DATA,
             uses=self._uses(self._footing.graph.uses[name], name),

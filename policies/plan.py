@@ -73,10 +73,12 @@ class UnitCourse:
     """What is planned for one unit; spans from the making of the plan on, in s.
 
     Attributes:
-        lower_s, median_s: how long its output lasts along the planned course of load.
+        lower_s, median_s: how long its output lasts along the planned course of load, if what is on
+            at the last stop were never stopped: what is stopped late then loses nothing.
+        dark_s: when its output ends at the earliest, with all stops as planned.
         stops_end_s: when the last stop has ended.
-        steps: the course of load; falls: the stops in it, changes: by how many W it grows or falls
-            besides, when the light changes.
+        steps: the course of load; carried: the same, with what is kept on never stopped.
+        falls: the stops in it; changes: by how many W it grows or falls besides, with the light.
         short_wh: what the battery lacks, by its lower bound, to meet all hold times; 0 = nothing.
         short_share: how many times its energy it would need for that; 1 = it has enough.
         light_load_s: how long, before all is at rest, the load is below what the unit needs to stay
@@ -87,8 +89,10 @@ class UnitCourse:
     quantile: float
     lower_s: float
     median_s: float
+    dark_s: float
     stops_end_s: float
     steps: tuple[LoadStep, ...]
+    carried: tuple[LoadStep, ...]
     falls: tuple[Fall, ...] = ()
     changes: tuple[tuple[float, float], ...] = ()
     short_wh: float = 0.0

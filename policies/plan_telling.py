@@ -11,16 +11,19 @@ import numpy as np
 
 from policies.belief import Belief
 from policies.footing import Footing, Terms, UnitProblem
-from policies.model import HOLDS_DATA, Site
+from policies.model import HOLDS_DATA, Role, Site
 from policies.plan import Fall, Plan, PlannedStop, UnitCourse, Why
 from policies.plan_limits import Limit
 from policies.runtime import LoadStep
-from policies.shed_items import HOUR_S, Answer, Battery, Form, Problem, course, holds_fit
+from policies.shed_energy import Energy
+from policies.shed_exchange import latest_offs
+from policies.shed_items import HOUR_S, Answer, Battery, Form, course, holds_fit
 from policies.shed_search import exhausted
 from policies.state import Phase
 from policies.timeline import MARGIN_S, reserve_s
 
 _HALVINGS = 48
+_NEARLY = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +33,10 @@ class Solved:
     Attributes:
         bound: the battery that ends when the lower bound says.
         planned: the battery that ends so much earlier as is kept in reserve.
-        lower_s, median_s: how long the output lasts along the course, by the belief.
+        lower_s, median_s: how long the output lasts along `carried`, by the belief.
+        dark_s: when it ends at the earliest along the course itself.
         limits: owners' thresholds that come before anything else.
+        carried: the course of load that the bound was asked about.
     """
 
     unit: str
@@ -41,13 +46,15 @@ class Solved:
     planned: Battery
     lower_s: float
     median_s: float
+    dark_s: float
     limits: Mapping[str, Limit]
+    carried: tuple[LoadStep, ...]
 
 
 def works_until_s(solved: Solved, name: str) -> float:
     """Return until when a device does its work, or is on at all, s from now."""
     number = solved.hung.number_of(name)
-    return solved.lower_s if number is None else solved.answer.starts_s[number]
+    return solved.dark_s if number is None else solved.answer.starts_s[number]
 
 
 def late_s(solved: Solved, number: int) -> float:
@@ -84,6 +91,7 @@ class Teller:
         self._site, self._footing, self._terms = site, footing, terms
         self._beliefs, self._solved = beliefs, solved
         self._now, self._outage_at = now, outage_at
+        self._latest_s = {unit: _latest_s(each) for unit, each in solved.items()}
 
     def plan(self) -> Plan:
         """Return the plan."""
@@ -110,8 +118,10 @@ class Teller:
             quantile=self._beliefs[solved.unit].bound_quantile,
             lower_s=solved.lower_s,
             median_s=solved.median_s,
+            dark_s=solved.dark_s,
             stops_end_s=all_off_s,
             steps=steps,
+            carried=solved.carried,
             falls=falls,
             changes=_changes(solved),
             short_wh=short_wh,
@@ -144,7 +154,7 @@ class Teller:
         """What hangs on several units stays on until the last of them; it is never given up."""
         device, footing = self._site.devices[stop.device], self._footing
         units_s = {u: self._solved[u].lower_s for u in footing.units[stop.device]}
-        dark_at = self._now + max(units_s.values())
+        dark_at = self._now + max(self._solved[u].dark_s for u in units_s)
         if not footing.can_go(stop.device):
             return self._untold(stop, dark_at)
         kept_s = max(
@@ -175,7 +185,7 @@ class Teller:
         device, footing = self._site.devices[name], self._footing
         number = solved.hung.number_of(name)
         host = footing.host(name)
-        end_at = self._now + solved.lower_s
+        end_at = self._now + solved.dark_s
         dark_at = end_at
         if host is not None and host != name:
             host_number = solved.hung.number_of(host)
@@ -188,10 +198,7 @@ class Teller:
         if not solved.hung.is_told[number]:
             return self._untold(stop, dark_at, on_until_at=on_until_at)
         at_rest_at = self._now + answer.offs_s[number] + later_s
-        bound_s = solved.lower_s
-        if device.role in HOLDS_DATA:
-            bound_s -= reserve_s(self._site, bound_s)
-        latest_s = bound_s - _lead_s(solved.hung.problem)[number] - device.rest_s - MARGIN_S
+        latest_s = self._latest_s[solved.unit][number] + later_s
         return replace(
             stop,
             why=self._why(name, number, solved),
@@ -208,11 +215,13 @@ class Teller:
         if solved.answer.is_kept[number]:
             return Why.KEPT
         item = solved.hung.problem.items[number]
-        if self._terms.thresholds and solved.answer.starts_s[number] >= item.most_s - 1.0:
+        starts_s = solved.answer.starts_s[number]
+        if self._terms.thresholds and starts_s >= item.most_s - 1.0:
             wish = self._site.devices[name].stop_when
             if name in solved.limits or (wish is not None and wish.on_battery_for_s is not None):
                 return Why.OWNER
-        return Why.GIVES_WAY
+        # What stops so near the end is no gift to anything else.
+        return Why.KEPT if starts_s >= _NEARLY * solved.answer.end_s else Why.GIVES_WAY
 
     def _untold(
         self, stop: PlannedStop, dark_at: float, *, on_until_at: float | None = None
@@ -240,6 +249,7 @@ class Teller:
             if self._footing.units[other.device] & units
             and other.on_until_at > stop.on_until_at + 1.0
             and other.why in (Why.KEPT, Why.GIVES_WAY, Why.OWNER, Why.UNTOLD)
+            and self._site.devices[other.device].role is not Role.AGENT_BOX
         ]
         worth = {name: self._site.devices[name].worth for name in longer}
         sake = max(longer, key=lambda name: (worth[name], name), default="")
@@ -280,15 +290,27 @@ def _changes(solved: Solved) -> tuple[tuple[float, float], ...]:
     return tuple(changes)
 
 
-def _lead_s(problem: Problem) -> list[float]:
-    """From the end of each stop to the end of all that must stop after it."""
-    lead_h: list[float] = exhausted(Form.of(problem)).lead.tolist()
-    return [HOUR_S * each for each in lead_h]
+def _latest_s(solved: Solved) -> list[float]:
+    """When each stop could begin at the latest, if all else goes as planned."""
+    problem, answer = solved.hung.problem, solved.answer
+    form = exhausted(Form.of(problem))
+    offs = np.array(answer.offs_s) / HOUR_S
+    latest = latest_offs(form, Energy(form, solved.planned), offs) if len(offs) else offs
+    return [
+        start_s if is_kept else max(start_s, HOUR_S * float(off - takes))
+        for start_s, is_kept, off, takes in zip(
+            answer.starts_s, answer.is_kept, latest, form.takes, strict=True
+        )
+    ]
 
 
 def _short(solved: Solved) -> tuple[float, float]:
     """What the battery lacks to meet all hold times, in Wh and as a share of what it has."""
-    form = exhausted(Form.of(solved.hung.problem))
+    # An owner's threshold shorter than his hold time is no matter of energy.
+    items = tuple(
+        replace(item, most_s=max(item.most_s, item.least_s)) for item in solved.hung.problem.items
+    )
+    form = exhausted(Form.of(replace(solved.hung.problem, items=items)))
     if not solved.answer.unmet or holds_fit(form, solved.planned):
         return 0.0, 1.0
     low, high = 0.0, 12.0

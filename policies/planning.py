@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from policies.belief import Belief
-from policies.footing import Caps, Footing, Terms, UnitProblem, problem_of
+from policies.footing import REST, Caps, Footing, Terms, UnitProblem, problem_of
 from policies.model import Role, Site
 from policies.plan import Plan
 from policies.plan_limits import Limit, first_limit
@@ -34,6 +34,8 @@ _AGREES = 2e-3
 _HALVINGS = 48
 _LONGEST_S = 60 * 86400.0
 _MOST_LIMITS = 12
+_LITTLE = 0.02
+"""Share of the worth for which what holds data is not stopped before it must be."""
 
 
 def make_plan(
@@ -203,10 +205,35 @@ class _Maker:
             most_s[limit.device] = min(most_s.get(limit.device, math.inf), limit.at_s)
 
     def _agreed(self, unit: str, hung: UnitProblem) -> Generator[None, None, Solved]:
+        """Solve one unit; what holds data is not given up for little."""
+        found = yield from self._agree(unit, hung)
+        items, kept = hung.problem.items, found.answer.is_kept
+        is_given_up = any(i.holds_data for i in items) and not any(
+            is_kept and item.holds_data for item, is_kept in zip(items, kept, strict=True)
+        )
+        rest_worth = sum(
+            item.worth for item, name in zip(items, hung.names, strict=True) if name == REST
+        )
+        if not is_given_up or rest_worth <= 0.0:
+            return found
+        # All of them stop before the end, so that what nobody can stop runs on: at what gain?
+        for_data = tuple(
+            replace(item, worth=0.0) if name == REST else item
+            for item, name in zip(items, hung.names, strict=True)
+        )
+        problem = replace(hung.problem, items=for_data)
+        other = yield from self._agree(unit, replace(hung, problem=problem))
+        end_h = min(other.answer.end_s, hung.problem.horizon_s) / HOUR_S
+        worth = other.answer.worth + rest_worth * end_h
+        if worth < (1.0 - _LITTLE) * found.answer.worth:
+            return found
+        return replace(other, hung=hung, answer=replace(other.answer, worth=worth))
+
+    def _agree(self, unit: str, hung: UnitProblem) -> Generator[None, None, Solved]:
         """Search until the bound agrees with the battery that was searched with."""
         belief, problem = self._beliefs[unit], hung.problem
         keeps = any(item.holds_data for item in problem.items)
-        plain = _battery_of(self._site, unit, self._state.units[unit])
+        plain = battery_of(self._site, unit, self._state.units[unit])
         solver = Solver(problem, thorough=self._terms.thorough)
 
         def lower_s(steps: Sequence[LoadStep]) -> float:
@@ -217,7 +244,7 @@ class _Maker:
 
         steps = course(problem, np.full(len(problem.items), math.inf))
         bound_s = lower_s(steps)
-        factor = _factor(plain, steps, kept_s(bound_s))
+        factor = scale_to(plain, steps, kept_s(bound_s))
         near_s: float | None = None
         for turn in range(2 * _ROUNDS):
             answer = yield from solver.solve(plain.scaled(factor), near_s=near_s)
@@ -226,7 +253,7 @@ class _Maker:
             yield
             ends_s = kept_s(bound_s)
             is_enough = answer.end_s <= ends_s * (1.0 + 1e-6)
-            agrees = _factor(plain, steps, ends_s)
+            agrees = scale_to(plain, steps, ends_s)
             if is_enough and (abs(agrees / factor - 1.0) < _AGREES or turn >= _ROUNDS):
                 break
             # At last a little less than agrees: a plan must be kept.
@@ -235,16 +262,18 @@ class _Maker:
             unit,
             hung,
             answer,
-            bound=plain.scaled(_factor(plain, steps, bound_s)),
+            bound=scaled_to(plain, steps, bound_s),
             planned=plain.scaled(factor),
             lower_s=bound_s,
+            dark_s=lower_s(answer.steps),
             median_s=min(_LONGEST_S, belief.end_after_s(steps, 0.5)),
             limits={},
+            carried=steps,
         )
 
 
-def _battery_of(site: Site, unit: str, known: UnitState) -> Battery:
-    """The file's battery less what our account says is missing."""
+def battery_of(site: Site, unit: str, known: UnitState) -> Battery:
+    """Return the battery of the file, less what our account says is missing."""
     rating = site.units[unit]
     cells = cells_of(rating.battery)
     full = cells.full()
@@ -255,8 +284,8 @@ def _battery_of(site: Site, unit: str, known: UnitState) -> Battery:
     return Battery(cells, wells, inverter_of(rating.rating_w))
 
 
-def _factor(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float:
-    """How many times as much a battery must hold to end so."""
+def scale_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float:
+    """Return how many times as much a battery must hold to end so, along that course of load."""
     low, high = -12.0, 12.0
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
@@ -267,8 +296,21 @@ def _factor(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float
     return math.exp(high)
 
 
+def scaled_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> Battery:
+    """Return the battery with so much in it that it ends so; see `scale_to`."""
+    return battery.scaled(scale_to(battery, steps, ends_s))
+
+
 def _carried(problem: Problem, answer: Answer) -> tuple[LoadStep, ...]:
-    """The course that the bound is asked about: what is kept is carried to the end."""
-    offs = np.array(answer.offs_s) / HOUR_S
-    kept = np.array(answer.is_kept, dtype=np.bool_)
-    return course(problem, np.where(kept, math.inf, offs))
+    """The course that the bound is asked about: what is on at the end is carried on for ever.
+
+    That end is the last stop of what holds data, or the last of all where nothing does; so the
+    reserve is counted at the load that has to be carried then.
+    """
+    if not problem.items:
+        return course(problem, np.zeros(0))
+    starts, offs = np.array(answer.starts_s), np.array(answer.offs_s)
+    has_data = np.array([item.holds_data for item in problem.items], dtype=np.bool_)
+    last_s = starts[has_data].max() if has_data.any() else math.inf
+    is_on = np.array(answer.is_kept, dtype=np.bool_) | (offs >= last_s)
+    return course(problem, np.where(is_on, math.inf, offs / HOUR_S))

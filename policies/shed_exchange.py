@@ -12,12 +12,16 @@ import math
 from collections.abc import Generator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from policies.shed_energy import Energy
 from policies.shed_items import HOUR_S, Array, Form
 
 MOST_ITEMS = 24
 """Where there are more, one item is too small a part of the load for exchanges to pay."""
+
+MOST_LATER = 200
+"""Of so many it is found out how late they could stop."""
 
 _SEEDS = 40
 _EXTENSIONS = 8
@@ -50,6 +54,43 @@ def bettered(
     return offs
 
 
+def latest_offs(form: Form, energy: Energy, offs: Array) -> Array:
+    """Return how late each stop could end, if all others end as they do, in h.
+
+    Looked for among the `MOST_LATER` items that draw most; the others are left as they are.
+    """
+    found = offs.copy()
+    drawing = np.argsort(-form.watts.max(axis=1, initial=0.0), kind="stable")[:MOST_LATER]
+    for start in range(0, len(drawing), _SEEDS):
+        some = drawing[start : start + _SEEDS]
+        end = float((offs + form.lead).max())
+        room = np.maximum(0.0, np.minimum(form.off_most, end - form.lead)[some] - offs[some])
+        longer = _longest(form, energy, offs, some, room)
+        found[some] = longer[np.arange(len(some)), some]
+    return found
+
+
+def _longest(
+    form: Form, energy: Energy, offs: Array, items: NDArray[np.intp], room: Array
+) -> Array:
+    """Each of *items* on as long as fits, by itself and with what it uses; (items, all items)."""
+    rows = np.arange(len(items))
+    low, high = np.zeros(len(items)), np.maximum(room, 0.0)
+
+    def longer(by_h: Array) -> Array:
+        raised = np.repeat(offs[None, :], len(rows), axis=0)
+        raised[rows, items] += by_h
+        return form.after_users(raised)
+
+    fits = energy.fits(longer(high))
+    low = np.where(fits, high, low)
+    for _ in range(2 * _HALVINGS):
+        middle = 0.5 * (low + high)
+        fits = energy.fits(longer(middle))
+        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
+    return longer(low)
+
+
 def _most(form: Form) -> Array:
     """The latest end of each stop that is worth anything."""
     return np.minimum(form.off_most, form.problem.horizon_s / HOUR_S + form.takes)
@@ -62,25 +103,14 @@ def _extended(form: Form, energy: Energy, offs: Array) -> Generator[None, None, 
     cost = needs @ form.watts.max(axis=1, initial=0.0)
     seeds = np.argsort(-worth / np.maximum(cost, 1e-6), kind="stable")[:_SEEDS]
     seeds = seeds[worth[seeds] > 0.0]
-    most, rows = _most(form), np.arange(len(seeds))
+    most = _most(form)
     for _ in range(_EXTENSIONS):
         if not len(seeds):
             break
         yield
         before = float(form.worth_of(offs[None, :])[0])
         room = np.minimum(most[seeds] - offs[seeds], 2.0 * offs.max() + 1.0)
-        low, high = np.zeros(len(seeds)), np.maximum(room, 0.0)
-
-        def longer(by_h: Array, offs: Array = offs) -> Array:
-            raised = np.repeat(offs[None, :], len(rows), axis=0)
-            raised[rows, seeds] += by_h
-            return form.after_users(raised)
-
-        for _ in range(2 * _HALVINGS):
-            middle = 0.5 * (low + high)
-            fits = energy.fits(longer(middle))
-            low, high = np.where(fits, middle, low), np.where(fits, high, middle)
-        tried = longer(low)
+        tried = _longest(form, energy, offs, seeds, room)
         worths = form.worth_of(tried)
         best = int(worths.argmax())
         if worths[best] <= before + _WORTHWHILE * abs(before):

@@ -23,6 +23,7 @@ Layer = tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]
 HOUR_S = 3600.0
 TINY_H = 1e-9
 _HALVINGS = 40
+_TRIED = 64  # so many hold times are tried one by one; of more, some together
 LEAST_W = 1e-6  # what draws nothing costs nothing, and a ratio needs a cost
 
 
@@ -60,6 +61,7 @@ class Problem:
         base_w: what draws power to the end, whatever is planned, in each piece.
         horizon_s: an hour beyond is worth nothing.
         least_load_w: the unit switches itself off below it; 0 = it does not.
+        patience_s: nothing is given up before, where hold times allow that.
     """
 
     items: tuple[Item, ...]
@@ -67,6 +69,7 @@ class Problem:
     base_w: tuple[float, ...] = (0.0,)
     horizon_s: float = math.inf
     least_load_w: float = 0.0
+    patience_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,24 +380,36 @@ def holds_fit(form: Form, battery: Battery) -> bool:
 
 
 def relaxed(form: Form, battery: Battery) -> tuple[Form, tuple[int, ...]]:
-    """Let go of hold times, the least worth first, until the rest can be met."""
+    """Return the items with the hold times that can be met, and the numbers of the others.
+
+    Where not all can be, those of what holds data come first, and then those of more worth.
+    """
+    problem, items = form.problem, form.problem.items
+    if problem.patience_s > 0.0:
+        patient = form.with_least(
+            [max(item.least_s, min(item.most_s, problem.patience_s)) for item in items]
+        )
+        if holds_fit(patient, battery):
+            return patient, ()
     if holds_fit(form, battery):
         return form, ()
-    items = form.problem.items
     held = sorted(
         (i for i, item in enumerate(items) if item.least_s > 0.0),
-        key=lambda i: (items[i].holds_data, items[i].worth, -i),
+        key=lambda i: (not items[i].holds_data, -items[i].worth, i),
     )
-
-    def without(count: int) -> Form:
-        let_go = set(held[:count])
-        return form.with_least([0.0 if i in let_go else x.least_s for i, x in enumerate(items)])
-
-    low, high = 0, len(held)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds_fit(without(middle), battery) else (middle, high)
-    return without(high), tuple(sorted(held[:high]))
+    least = [0.0] * len(items)
+    let_go: list[int] = []
+    together = math.ceil(len(held) / _TRIED)
+    for start in range(0, len(held), together):
+        batch = held[start : start + together]
+        tried = list(least)
+        for i in batch:
+            tried[i] = items[i].least_s
+        if holds_fit(form.with_least(tried), battery):
+            least = tried
+        else:
+            let_go += batch
+    return form.with_least(least), tuple(sorted(let_go))
 
 
 def ratios_now(form: Form, watts: Array, must: Mask, gone: Mask) -> Generator[None, None, Array]:

@@ -18,6 +18,7 @@ from agent.cli.fit import fit
 from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
+from agent.cli.plan import plan
 from agent.cli.site import check, probe
 from agent.cli.size import size
 
@@ -44,6 +45,7 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, run, status, journal, pause, stop, start, budget, fit, size, completion,
+    demo, check, probe, run, status, journal, pause, stop, start, budget, fit, plan, size,
+    completion,
 ):  # fmt: skip
     main.add_command(command)
