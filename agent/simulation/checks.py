@@ -131,6 +131,7 @@ class Checks:
         self._steps: Counter[str] = Counter()
         self._batch: list[Order] = []
         self._batch_at = 0.0
+        self._batch_state: SiteState | None = None
         self._has_floor = False
         self._woke: set[str] = set()
         self._notices: defaultdict[str, list[str]] = defaultdict(list)
@@ -141,6 +142,8 @@ class Checks:
     def on_life(self) -> None:
         """A run of the agent has begun or ended: what it saw counts no more."""
         self._end_batch()
+        begun = (e.held for e in self._disk().entries if isinstance(e.held, StepBegan))
+        self._steps = Counter(event.order_id for event in begun)
         for eyes in self._eyes.values():
             eyes.truthful, eyes.odd, eyes.heard_at = 0, 0, self._truth.now
 
@@ -225,6 +228,7 @@ class Checks:
         self._batch_at = self._truth.now
         if order.task is Task.REST:
             self._batch.append(order)
+            self._batch_state = state
             if order.reason.code not in EXCEPTIONS and self._is_steady(order):
                 self._say(1, f"{order.device} was told to rest on mains: {order.reason.sentence}")
 
@@ -246,9 +250,9 @@ class Checks:
     def _end_batch(self) -> None:
         """Where time is short: what holds data is told before all else, by falling worth."""
         batch, self._batch = self._batch, []
-        engine = self._engine()
+        state = self._batch_state
         short = [order for order in batch if order.reason.code in IN_SHORT]
-        if engine is None or not short or self._has_floor:
+        if state is None or not short or self._has_floor:
             return
         devices = self._site.devices
         ranks = [
@@ -261,7 +265,7 @@ class Checks:
         for order in short:
             if devices[order.device].role in HOLDS_DATA:
                 continue
-            for name in self._left_behind(order.device, engine.state):
+            for name in self._left_behind(order.device, state):
                 if name not in given:
                     self._say(3, f"{order.device} was told in short while {name} was not")
 
@@ -432,6 +436,7 @@ class Checks:
             and Act.START in manners.acts
             and not self._is_troubled(name)
             and machine.has_power
+            and (device.stop_s is not None or machine.body is Body.RUNNING)
         )
         what = "half stopped" if machine.body is Body.RUNNING else "dark"
         if self._is_held_back(name):

@@ -32,10 +32,12 @@ from policies.runtime import (
     LoadStep,
     ends_after_s,
     health_at,
+    inverter_of,
     temperature_factor,
 )
 
 _WARM_UP_S = 60.0
+_RATINGS_W = (300.0, 500.0, 700.0, 1000.0, 1500.0, 3000.0)
 
 
 def draw(seed: int, *, runs: int = 0) -> Scenario:
@@ -53,7 +55,9 @@ def draw(seed: int, *, runs: int = 0) -> Scenario:
         name: draw_build(seed, device, is_slow=troubles.get(name) == "slow")
         for name, device in site.devices.items()
     }
-    plants, site = _batteries(chance, site, builds, runs=runs, is_wild="wild battery" in themes)
+    plants, site = _batteries(
+        chance, site, builds, runs=runs, widely=2.0 if "wild battery" in themes else 1.0
+    )
     lasts_s = min(full_s(site, plants, builds, name) for name in site.units)
     happenings, outages = _mains(chance, site, lasts_s, themes)
     if "cell dies" in themes:
@@ -133,19 +137,24 @@ def _batteries(
     builds: Mapping[str, DeviceBuild],
     *,
     runs: int,
-    is_wild: bool,
+    widely: float,
 ) -> tuple[dict[str, PlantBuild], Site]:
-    """Draw what each battery truly is, and what its file says: the first is not the second."""
+    """Draw what each battery truly is, and what its file says: the first is not the second.
+
+    Where nothing was measured they differ as the prior of the project's runtime model has it (ln E
+    0.20, ln own draw 0.5, logit efficiency 0.3, logit c 0.8, ln k 1.5), times *widely*.
+    """
     plants: dict[str, PlantBuild] = {}
     units: dict[str, Unit] = {}
     for name, unit in site.units.items():
         load_w = max(5.0, load_of(site, builds, name))
-        inverter = Inverter(chance.uniform(0.80, 0.92), max(4.0, chance.uniform(6.0, 20.0)))
+        rating_w = chance.choice([size for size in _RATINGS_W if size >= 1.4 * load_w])
+        inverter = _inverter(chance, rating_w, widely=widely)
         lasts_s = 60.0 * math.exp(chance.uniform(math.log(4.0), math.log(30.0)))
-        share, flow = chance.uniform(0.42, 0.68), math.exp(chance.uniform(0.5, 1.7))
+        share = _logistic(_logit(0.55) + 0.8 * widely * chance.gauss())
+        flow = 3.0 * math.exp(1.5 * widely * chance.gauss())
         cells = _cells_that_last(inverter, share, flow, load_w=load_w, lasts_s=lasts_s)
-        spread = 0.5 if is_wild else 0.3
-        believed = _believed(chance, cells, spread=spread, is_wild=is_wild)
+        believed = _believed(chance, cells, spread=0.2 * widely)
         if runs:
             ages = chance.uniform(0.93, 1.0)
             measured = replace(cells, energy_wh=cells.energy_wh / ages)
@@ -161,7 +170,7 @@ def _batteries(
             gauge,
             restart_s=chance.choice([1.0, 5.0, 30.0]),
         )
-        units[name] = replace(unit, battery=believed, rating_w=max(300.0, 2.0 * load_w))
+        units[name] = replace(unit, battery=believed, rating_w=rating_w, rating_va=rating_w / 0.7)
     return plants, replace(site, units=MappingProxyType(units))
 
 
@@ -179,13 +188,28 @@ def _cells_that_last(
     return Cells(high, share, flow)
 
 
-def _believed(chance: random.Random, cells: Cells, *, spread: float, is_wild: bool) -> Battery:
+def _inverter(chance: random.Random, rating_w: float, *, widely: float) -> Inverter:
+    assumed = inverter_of(rating_w)
+    return Inverter(
+        _logistic(_logit(assumed.efficiency) + 0.3 * widely * chance.gauss()),
+        assumed.own_draw_w * math.exp(0.5 * widely * chance.gauss()),
+    )
+
+
+def _logit(share: float) -> float:
+    return math.log(share / (1.0 - share))
+
+
+def _logistic(value: float) -> float:
+    return 1.0 / (1.0 + math.exp(-value))
+
+
+def _believed(chance: random.Random, cells: Cells, *, spread: float) -> Battery:
     """What the file says of a battery whose true energy is known here only."""
+    usable = cells.energy_wh * math.exp(spread * chance.gauss())
     if chance.random() < 0.3:
-        usable = cells.energy_wh * chance.lognormvariate(0.0, 0.5 if is_wild else 0.2)
         return Battery(watt_hours=usable)
     age, temperature = chance.uniform(0.0, 6.0), chance.choice([5.0, 15.0, 25.0])
-    usable = cells.energy_wh * chance.lognormvariate(0.0, spread)
     nominal = usable * temperature_factor(temperature) / health_at(age) / 1.08
     return Battery(volts=24.0, amp_hours=nominal / 24.0, age_years=age, temperature_c=temperature)
 
