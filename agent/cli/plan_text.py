@@ -148,7 +148,8 @@ def _unit_lines(found: Outlook, unit: UnitOutlook) -> Iterator[str]:
     ends = f"{clock(found, course.lower_s)} at least ({sureness_text(course.quantile)})"
     stops = f"; the last stop ends by {clock(found, course.stops_end_s)}" if course.falls else ""
     yield (
-        f"{course.unit} carries what is kept on until {ends}, {clock(found, course.median_s)} likely{stops}. "
+        f"{course.unit} carries what is kept on until {ends}, "
+        f"{clock(found, course.median_s)} likely{stops}. "
         f"Its load: {_load_text(found, course)}."
     )
     if course.light_load_s >= 1.0:
