@@ -156,7 +156,8 @@ class Agent:
                 self._kept_up("notices", self._notices.run),
                 self._kept_up("saying", self._keep_saying),
                 self._kept_up("pause", self._hands.pause.run),
-                self._kept_up("owed list", self._owed.run),
+                # A rehearsal changes nothing, and must not clear a live run's list.
+                *([] if self._dry_run else [self._kept_up("owed list", self._owed.run)]),
                 self._kept_up("socket", partial(self._open_socket, server)),
             ]
             await _until(until, jobs)

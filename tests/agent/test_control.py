@@ -160,7 +160,7 @@ async def test_a_refusal_is_an_answer(server: ControlServer, lock: StateLock) ->
         (
             "dance",
             "the agent knows no ask 'dance'; it knows: fail, hang, long, refuse, status, "
-            "unwritable",
+            "unwritable, whoami",
         ),
     ],
 )
