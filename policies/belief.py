@@ -140,9 +140,15 @@ class SimpleBelief:
         wells = Wells(
             full.available_wh - self.drawn.available_wh, full.bound_wh - self.drawn.bound_wh
         )
-        if self.charge is not None and wells.total_wh > self.charge * energy_wh:
+        excess_wh = 0.0 if self.charge is None else wells.total_wh - self.charge * energy_wh
+        if excess_wh > 0.0:
             # The unit says that less is left than our account does: believe the worse of the two.
-            wells = Wells(self.charge * full.available_wh, self.charge * full.bound_wh)
+            # What is missing beyond our account is taken from both wells; a charge, as a share of
+            # the whole, tells nothing of how much of it late in a discharge is available at once.
+            wells = Wells(
+                wells.available_wh - cells.available_share * excess_wh,
+                wells.bound_wh - (1.0 - cells.available_share) * excess_wh,
+            )
         if wells.available_wh <= 0.0:
             return 0.0
         return ends_after_s(cells, wells, self.inverter, load_steps)

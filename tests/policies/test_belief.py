@@ -67,6 +67,24 @@ def test_our_account_says_the_same_as_the_model(loads: list[float], stretch_s: f
     assert left_s == pytest.approx(expected_s - len(loads) * stretch_s, rel=1e-6, abs=1e-3)
 
 
+def test_charge_that_agrees_with_our_account_never_lengthens_the_runtime() -> None:
+    """With a charge that fell as it should the bound grew, and recorders were told too late."""
+    load_w, cells = 100.0, cells_of(PLAIN.battery)
+    whole_s = full_runtime_s(PLAIN, load_w=load_w, quantile=0.5)
+    for share in (0.3, 0.6, 0.9):
+        drawn = discharged(PLAIN, Drawn(), load_w=load_w, stretch_s=share * whole_s)
+        charge = 1.0 - drawn.total_wh / cells.energy_wh
+        ends = [
+            simple_belief(PLAIN, drawn, load_w=load_w, charge=said).end_after_s(
+                [LoadStep(0.0, load_w)], quantile
+            )
+            for said in (None, charge)
+            for quantile in (0.05, 0.5)
+        ]
+        assert all(told <= own + 1e-6 for own, told in zip(ends[:2], ends[2:], strict=True))
+        assert ends[3] == pytest.approx((1.0 - share) * whole_s)
+
+
 def test_account_of_a_reported_charge_leaves_that_charge() -> None:
     """At first sight the unit's charge is all that is known."""
     cells = cells_of(PLAIN.battery)
