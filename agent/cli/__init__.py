@@ -19,6 +19,7 @@ from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.plan import plan
+from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
 from agent.cli.size import size
 
@@ -47,5 +48,6 @@ def main() -> None:
 for command in (
     demo, check, probe, run, status, journal, pause, stop, start, budget, fit, plan, size,
     completion,
+    simulate,
 ):  # fmt: skip
     main.add_command(command)

@@ -284,6 +284,7 @@ class _World:
         self.checks.on_event(event)
 
     def _on_life(self, text: str) -> None:
+        self.pump()
         self._onlooker.life(self._loop.time(), text)
         self.checks.on_life()
 
