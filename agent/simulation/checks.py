@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from agent.engine import Engine
 from agent.simulation.interface import SECRET, Interface
 from agent.simulation.keeper import Disk
-from agent.simulation.scenario import Scenario, is_in
+from agent.simulation.scenario import Scenario
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from drivers.base import Act, Repeat
 from policies.graph import graph_of, may_be_stopped
