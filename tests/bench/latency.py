@@ -40,6 +40,7 @@ name = "bench"
 time_zone = "UTC"
 [agent]
 box = "box"
+poll_on_mains = "{poll}"
 traps = {{ listen = "127.0.0.1:{traps}" }}
 [[unit]]
 name = "cabinet"
@@ -112,7 +113,8 @@ async def one_round(
         (folder / name).chmod(0o600)
     (folder / "site.toml").write_text(
         SITE.format(
-            traps=traps, driver=driver, stop=stop, port=server.sockets[0].getsockname()[1],
+            traps=traps, poll="1s" if snmp is V3 else "10s", driver=driver, stop=stop,
+            port=server.sockets[0].getsockname()[1],
             access=access.format(pin="SHA256:" + "A" * 43), snmp=snmp.format(port=unit.port),
         )
     )  # fmt: skip
