@@ -17,9 +17,10 @@ from agent.sequence import Result, carry_out
 from agent.steps import HEARD, Record, Steps, Tools, driver_for
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
 from policies.comeback import START_RETRIES
+from policies.events import Ending, Event, NoticeRaised, OrderClosed
 from policies.graph import graph_of
 from policies.model import Device, Order, Site, Task
-from policies.state import Ending, Event, NoticeRaised, OpenOrder, OrderClosed, Phase, SiteState
+from policies.state import OpenOrder, Phase, SiteState
 from policies.timeline import MARGIN_S
 
 log = structlog.get_logger()

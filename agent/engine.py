@@ -27,9 +27,7 @@ from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
 from policies.belief import Belief
 from policies.decide import Decision, beliefs_of, decide
-from policies.model import Order, Reading, Site
-from policies.reasons import duration_text
-from policies.state import (
+from policies.events import (
     AgentEnded,
     AgentStarted,
     DeviceSeen,
@@ -37,16 +35,15 @@ from policies.state import (
     Event,
     FloorTaken,
     NoticeRaised,
-    OpenOrder,
     OrderClosed,
     OrderGiven,
-    Phase,
     PollMissed,
     ReadingTaken,
-    SiteState,
     SupplyJudged,
-    fold,
 )
+from policies.model import Order, Reading, Site
+from policies.reasons import duration_text
+from policies.state import OpenOrder, Phase, SiteState, fold
 from policies.supply import UnitState
 
 __all__ = ["Engine", "Keeper", "Settings"]

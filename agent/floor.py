@@ -15,6 +15,7 @@ import structlog
 
 from agent.sequence import Result
 from drivers.base import Clock
+from policies.events import Ending
 from policies.model import (
     Alarm,
     BatteryStatus,
@@ -27,7 +28,6 @@ from policies.model import (
     Site,
     Task,
 )
-from policies.state import Ending
 
 log = structlog.get_logger()
 

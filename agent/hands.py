@@ -38,10 +38,11 @@ from policies.by_hand import (
     stopped_again,
 )
 from policies.decide import beliefs_of
+from policies.events import Ending, Event, OrderClosed, OrderGiven
 from policies.graph import graph_of
 from policies.model import Order, Starts, Task
 from policies.reasons import by_hand, duration_text, names_text
-from policies.state import Ending, Event, OpenOrder, OrderClosed, OrderGiven, Phase
+from policies.state import OpenOrder, Phase
 
 log = structlog.get_logger()
 

@@ -32,8 +32,9 @@ from agent.journal_file import (
 from agent.journal_recall import Memory, Recalled
 from agent.journal_writer import Connect, JournalWriter, Trouble
 from agent.state_lock import StateLock
+from policies.events import Event
 from policies.model import Site
-from policies.state import Event, SiteState
+from policies.state import SiteState
 
 __all__ = ["Journal", "Recalled"]
 

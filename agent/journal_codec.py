@@ -20,8 +20,9 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from agent.errors import JournalError
+from policies.events import Event
 from policies.model import Site
-from policies.state import Event, SiteState, initial
+from policies.state import SiteState, initial
 
 _T = typing.TypeVar("_T")
 

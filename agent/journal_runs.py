@@ -13,8 +13,8 @@ from datetime import date
 
 from agent.journal_codec import decode, kind_of
 from agent.journal_file import Row
+from policies.events import Event, PollMissed, ReadingTaken
 from policies.model import BatteryStatus, OutputSource, Reading
-from policies.state import Event, PollMissed, ReadingTaken
 
 _KINDS = (kind_of(ReadingTaken), kind_of(PollMissed))
 

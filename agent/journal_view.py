@@ -12,8 +12,7 @@ from typing import Any
 from agent.errors import JournalError
 from agent.journal_codec import VERSION, decode
 from agent.journal_file import Row, facts, file_of, newest_rows, reading, rows_after
-from policies.model import OutputSource, Reading
-from policies.state import (
+from policies.events import (
     AgentEnded,
     AgentStarted,
     DeviceSeen,
@@ -29,6 +28,7 @@ from policies.state import (
     StepEnded,
     SupplyJudged,
 )
+from policies.model import OutputSource, Reading
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1

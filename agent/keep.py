@@ -6,7 +6,8 @@ from typing import Protocol
 
 import structlog
 
-from policies.state import Event, SiteState
+from policies.events import Event
+from policies.state import SiteState
 
 log = structlog.get_logger()
 

@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 import structlog
 
+from policies.events import Event, OrderGiven, PollMissed, ReadingTaken, SupplyJudged
 from policies.model import Site
-from policies.state import Event, OrderGiven, PollMissed, ReadingTaken, SiteState, SupplyJudged
+from policies.state import SiteState
 
 log = structlog.get_logger()
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from statistics import median
 
+from policies.events import Event, ReadingTaken
 from policies.model import Place, Site
 from policies.night import Light, light_at
-from policies.state import Event, Phase, ReadingTaken, SiteState
+from policies.state import Phase, SiteState
 from policies.supply import Supply
 from policies.unexplained import Gap, Measured, gap_of, measured_of, noise_w
 

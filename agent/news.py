@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from policies.events import Event, NoticeRaised, SupplyJudged
 from policies.model import Reading
-from policies.state import Event, NoticeRaised, SupplyJudged
 from policies.supply import Supply, UnitState
 
 READING_EVERY_S = 60.0

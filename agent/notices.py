@@ -42,7 +42,7 @@ from drivers.base import Clock
 from drivers.errors import DriverError
 from drivers.transports.http import LiveHttp
 from drivers.transports.http_messages import Credentials, Endpoint, HttpRequest, Trust
-from policies.state import NoticeRaised
+from policies.events import NoticeRaised
 
 log = structlog.get_logger()
 

@@ -20,18 +20,11 @@ from agent.status import OWED_LIST
 from agent.whole_file import write_whole
 from drivers.base import Act, Clock, Fitting, Stage
 from drivers.transports.threads import in_own_thread
+from policies.events import DeviceSeen, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
 from policies.graph import graph_of
 from policies.model import Device, Site, Starts
 from policies.owed import Owed, owed_changes
-from policies.state import (
-    DeviceSeen,
-    Event,
-    OrderClosed,
-    OrderGiven,
-    SiteState,
-    StepBegan,
-    StepEnded,
-)
+from policies.state import SiteState
 
 log = structlog.get_logger()
 

@@ -16,8 +16,8 @@ import structlog
 from agent.engine import Engine
 from drivers.base import Clock
 from policies.by_hand import PAUSE_MOST_S, missed_starts
+from policies.events import Event, PauseSet
 from policies.reasons import duration_text, names_text
-from policies.state import Event, PauseSet
 
 log = structlog.get_logger()
 

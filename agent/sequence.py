@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 from agent.steps import HEARD, LOOK_S, MOST_TRIES, SHOWN, WITHOUT_EFFECT, Steps, is_set
 from drivers.base import Act, Outcome, Repeat, Verdict
+from policies.events import Ending
 from policies.model import Task
 from policies.reasons import duration_text
-from policies.state import Ending
 from policies.timeline import MARGIN_S
 
 

@@ -12,8 +12,8 @@ import structlog
 
 from agent.perform import CHANGING, Performer, first
 from drivers.base import Act, Clock, Driver, Outcome, Repeat, Stage, Verdict
+from policies.events import StepBegan, StepEnded
 from policies.model import Device, Order
-from policies.state import StepBegan, StepEnded
 
 log = structlog.get_logger()
 

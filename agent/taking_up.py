@@ -6,9 +6,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from policies.events import Ending, OrderClosed
 from policies.graph import may_be_stopped
 from policies.model import Site, Task
-from policies.state import Ending, OpenOrder, OrderClosed, SiteState
+from policies.state import OpenOrder, SiteState
 from policies.supply import Supply, UnitState
 
 EXPIRED_AFTER_S = 60.0

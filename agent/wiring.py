@@ -33,8 +33,8 @@ from agent.watch import Watch
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
 from drivers.transports.snmp import ListenError, SnmpHub
+from policies.events import Event, NoticeRaised
 from policies.model import Site
-from policies.state import Event, NoticeRaised
 from policies.supply import poll_pace_s
 
 log = structlog.get_logger()

@@ -103,7 +103,7 @@ def _story(seed: int, runs: int) -> Iterator[str]:
     from agent.simulation.draw import draw
     from agent.simulation.ride import Onlooker, ride
     from agent.virtual.demo_view import sentence
-    from policies.state import Event
+    from policies.events import Event
 
     told: list[tuple[float, str]] = []
 

@@ -19,21 +19,20 @@ from agent.simulation.keeper import Disk
 from agent.simulation.scenario import Scenario
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from drivers.base import Act, Repeat
-from policies.graph import graph_of, may_be_stopped
-from policies.model import HOLDS_DATA, Order, Starts, Task
-from policies.state import (
+from policies.events import (
     Ending,
     Event,
     FloorTaken,
     NoticeRaised,
     OrderClosed,
     OrderGiven,
-    Phase,
     PollMissed,
-    SiteState,
     StepBegan,
     StepEnded,
 )
+from policies.graph import graph_of, may_be_stopped
+from policies.model import HOLDS_DATA, Order, Starts, Task
+from policies.state import Phase, SiteState
 from policies.supply import believable_charge
 
 EXCEPTIONS = frozenset({"overload", "countdown", "unit_lost"})

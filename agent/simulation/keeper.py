@@ -19,8 +19,9 @@ from agent.journal_file import SNAPSHOTS_KEPT, Row, Snapshot
 from agent.journal_recall import Memory, Recalled
 from agent.journal_writer import LIMIT_S, NOTES_WAIT_S, RETRY_S
 from agent.simulation.scenario import Scenario, is_in
+from policies.events import Event
 from policies.model import Site
-from policies.state import Event, SiteState
+from policies.state import SiteState
 
 
 @dataclass(slots=True)

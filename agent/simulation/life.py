@@ -20,7 +20,7 @@ from agent.simulation.pace import BoxClock, Wall
 from agent.simulation.scenario import Blow, Kill, Scenario
 from agent.watch import Watch
 from drivers.base import Driver, Stage
-from policies.state import Event
+from policies.events import Event
 from policies.supply import poll_pace_s
 
 RESTARTED_AFTER_S = 1.0

@@ -19,8 +19,9 @@ from agent.simulation.truth import Plant, SiteTruth, What
 from agent.virtual.battery import VirtualBattery
 from drivers.base import Act
 from policies.comeback import START_RETRIES
+from policies.events import Event
 from policies.model import MAINS_FEED, Role, Starts
-from policies.state import Event, Phase
+from policies.state import Phase
 
 SETTLED_AFTER_S = 60.0
 """Beyond the time that mains must be steady: the least that a return is given."""

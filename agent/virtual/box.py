@@ -16,7 +16,7 @@ from agent.virtual import yard
 from agent.virtual.pace import PacedSource, paced_drivers
 from agent.virtual.site import VirtualSite
 from agent.wiring import Agent
-from policies.state import Event
+from policies.events import Event
 
 
 async def run_on_box(

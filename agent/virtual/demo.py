@@ -23,9 +23,10 @@ from agent.virtual.pace import PacedLoop, SpedUpPace
 from agent.virtual.site import VirtualSite
 from agent.virtual.truth import DeviceTruth
 from agent.wiring import Agent
+from policies.events import Ending, Event, OrderClosed, OrderGiven
 from policies.graph import may_be_stopped
 from policies.model import HOLDS_DATA, Task
-from policies.state import Ending, Event, OrderClosed, OrderGiven, Phase
+from policies.state import Phase
 
 FACTOR = 60.0
 FAST_FACTOR = 300.0

@@ -12,9 +12,9 @@ from agent.virtual import yard
 from agent.virtual.demo import Shown
 from agent.virtual.machine import Machine
 from agent.virtual.machine import Phase as TruePhase
+from policies.events import DeviceSeen, Event, NoticeRaised, OrderClosed, OrderGiven
 from policies.model import HOLDS_DATA
 from policies.reasons import duration_text
-from policies.state import DeviceSeen, Event, NoticeRaised, OrderClosed, OrderGiven
 from policies.supply import Supply
 
 _CELLS = 46

@@ -9,20 +9,17 @@ from contextlib import contextmanager
 from agent.conduct import Conductor
 from agent.perform import Performer
 from drivers.base import Act, Driver, Repeat, Stage
-from policies.model import Device, Order, Reason, Site, Task
-from policies.state import (
+from policies.events import (
     Ending,
     Event,
     NoticeRaised,
     OrderClosed,
     OrderGiven,
-    Phase,
-    SiteState,
     StepBegan,
     StepEnded,
-    fold,
-    initial,
 )
+from policies.model import Device, Order, Reason, Site, Task
+from policies.state import Phase, SiteState, fold, initial
 from tests.agent.machines import REST_ACTS, Machine, Scripted, stages_of
 from tests.fakes import FakeClock
 

@@ -14,8 +14,8 @@ from typing import Any
 from agent.journal import Journal
 from agent.journal_file import NAME, Row, open_to_write
 from agent.journal_view import rows
+from policies.events import OrderGiven, ReadingTaken
 from policies.model import Battery, Device, Order, Reading, Reason, Site, Task, Unit
-from policies.state import OrderGiven, ReadingTaken
 from tests.fakes import FakeClock
 
 SITE = Site(

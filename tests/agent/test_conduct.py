@@ -13,16 +13,9 @@ from agent.perform import LET_GO_S
 from agent.steps import LEAST_S, PAUSES_S
 from drivers.base import Act, Outcome, Repeat, Verdict
 from policies.comeback import START_RETRIES
+from policies.events import Ending, OrderClosed, StepBegan, StepEnded
 from policies.model import Device, Order, Role, Starts, Task
-from policies.state import (
-    DeviceState,
-    Ending,
-    OpenOrder,
-    OrderClosed,
-    Phase,
-    StepBegan,
-    StepEnded,
-)
+from policies.state import DeviceState, OpenOrder, Phase
 from tests.agent import machines
 from tests.agent.benches import WHY, Bench, begun, ended, endings, no_task_left, notices
 from tests.agent.machines import LOOK_EVERY_S, REST_ACTS, TALK_S, Scripted

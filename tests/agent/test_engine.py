@@ -16,24 +16,20 @@ from agent.taking_up import EXPIRED_AFTER_S
 from drivers.base import Act
 from policies.decide import Decision
 from policies.decide import decide as decide_really
-from policies.model import Alarm, Order, Starts, Task
-from policies.state import (
+from policies.events import (
     AgentEnded,
     AgentStarted,
     DeviceSeen,
-    DeviceState,
     Ending,
-    OpenOrder,
     OrderClosed,
     OrderGiven,
-    Phase,
     PollMissed,
     ReadingTaken,
-    SiteState,
     StepBegan,
     SupplyJudged,
-    initial,
 )
+from policies.model import Alarm, Order, Starts, Task
+from policies.state import DeviceState, OpenOrder, Phase, SiteState, initial
 from policies.supply import Supply, UnitState
 from tests.agent import machines
 from tests.agent.benches import WHY, ScriptedKeeper, begun, no_task_left, notices

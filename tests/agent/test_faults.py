@@ -10,17 +10,8 @@ from typing import Any
 import pytest
 
 from drivers.base import Act, Repeat
-from policies.state import (
-    DeviceSeen,
-    Ending,
-    Event,
-    OrderClosed,
-    Phase,
-    StepBegan,
-    StepEnded,
-    fold,
-    initial,
-)
+from policies.events import DeviceSeen, Ending, Event, OrderClosed, StepBegan, StepEnded
+from policies.state import Phase, fold, initial
 from tests.agent import machines
 from tests.agent.benches import ScriptedKeeper
 from tests.agent.machines import REST_ACTS

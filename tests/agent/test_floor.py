@@ -15,18 +15,10 @@ from agent.engine import SAY_AGAIN_S
 from agent.floor import AGAIN_AFTER_S, ROUNDS, Floor
 from agent.sequence import Result
 from drivers.base import Act, Repeat
+from policies.events import Ending, FloorTaken, OrderClosed, OrderGiven, ReadingTaken
 from policies.graph import graph_of, may_be_stopped
 from policies.model import Device, Order, OutputSource, Reading, Reason, Role
-from policies.state import (
-    Ending,
-    FloorTaken,
-    OrderClosed,
-    OrderGiven,
-    Phase,
-    ReadingTaken,
-    fold,
-    initial,
-)
+from policies.state import Phase, fold, initial
 from tests.agent import machines
 from tests.agent.benches import begun, endings, notices
 from tests.agent.yards import ACTS, CABINET, CAMERA, DESK, RECORDER, SWITCH, Yard

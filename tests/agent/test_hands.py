@@ -12,17 +12,9 @@ import pytest
 from agent.hands import WHO_MOST, Hands
 from drivers.base import Act, Repeat
 from drivers.errors import LastwattError
+from policies.events import Ending, Event, OrderClosed, OrderGiven, PauseSet, StepBegan
 from policies.model import Device, Role, Starts, StopWhen, Task
-from policies.state import (
-    Ending,
-    Event,
-    OrderClosed,
-    OrderGiven,
-    PauseSet,
-    Phase,
-    SiteState,
-    StepBegan,
-)
+from policies.state import Phase, SiteState
 from tests.agent import machines
 from tests.agent.benches import begun, notices
 from tests.agent.machines import REST_ACTS

@@ -16,16 +16,9 @@ from agent.clock_sync import clock_is_synced
 from agent.errors import JournalError
 from agent.journal_file import NAME, SNAPSHOTS_KEPT, open_to_write
 from agent.state_lock import StateLock
+from policies.events import Ending, Event, OrderClosed, StepBegan
 from policies.model import Task
-from policies.state import (
-    Ending,
-    Event,
-    OrderClosed,
-    Phase,
-    StepBegan,
-    fold,
-    initial,
-)
+from policies.state import Phase, fold, initial
 from tests.agent.journals import (
     SITE,
     StuckDisk,

@@ -9,18 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.journal_codec import EVENT_CLASSES, VERSION, decode, decode_state, encode, kind_of
+from policies.events import Event, NoticeRaised, ReadingTaken, StepEnded, SupplyJudged
 from policies.model import Alarm, Battery, Device, OutputSource, Reading, Site, Unit
-from policies.state import (
-    DeviceState,
-    Event,
-    NoticeRaised,
-    Phase,
-    ReadingTaken,
-    SiteState,
-    StepEnded,
-    SupplyJudged,
-    initial,
-)
+from policies.state import DeviceState, Phase, SiteState, initial
 from policies.supply import Supply, UnitState
 
 SITE = Site(

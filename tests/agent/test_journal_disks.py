@@ -16,14 +16,9 @@ from agent.journal_file import NAME
 from agent.journal_view import site_facts
 from agent.journal_writer import JournalWriter, Trouble
 from agent.virtual.pace import PacedLoop, SpedUpPace
+from policies.events import Ending, NoticeRaised, OrderClosed
 from policies.model import Task
-from policies.state import (
-    Ending,
-    NoticeRaised,
-    OrderClosed,
-    Phase,
-    initial,
-)
+from policies.state import Phase, initial
 from tests.agent.journals import (
     SITE,
     FullDisk,

@@ -11,8 +11,8 @@ import pytest
 from agent.journal_runs import Discharge, csv_lines, discharges
 from agent.journal_view import rows
 from agent.runs import read_runs
+from policies.events import Event, PollMissed, ReadingTaken
 from policies.model import BatteryStatus, OutputSource, Reading
-from policies.state import Event, PollMissed, ReadingTaken
 from tests.agent.commands import lastwatt
 from tests.agent.journals import open_journal
 from tests.fakes import FakeClock

@@ -27,8 +27,7 @@ from agent.journal_view import (
     rows,
     site_facts,
 )
-from policies.model import Alarm, OutputSource, Reading, Task
-from policies.state import (
+from policies.events import (
     AgentEnded,
     AgentStarted,
     DeviceSeen,
@@ -44,6 +43,7 @@ from policies.state import (
     StepEnded,
     SupplyJudged,
 )
+from policies.model import Alarm, OutputSource, Reading, Task
 from policies.supply import Supply
 from tests.agent.journals import given, held, open_journal
 from tests.fakes import START_UTC, FakeClock

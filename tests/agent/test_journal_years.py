@@ -10,10 +10,7 @@ from pathlib import Path
 import pytest
 
 from agent.journal_file import NAME, SNAPSHOTS_KEPT
-from policies.state import (
-    Phase,
-    initial,
-)
+from policies.state import Phase, initial
 from tests.agent.journals import (
     SITE,
     given,

@@ -9,6 +9,7 @@ from itertools import pairwise
 import pytest
 
 from agent.load_watch import EVERY_S, SAID_EVERY_S, SAMPLES, LoadWatch
+from policies.events import Ending, OrderClosed, OrderGiven, PauseSet, ReadingTaken
 from policies.model import (
     Device,
     Order,
@@ -19,15 +20,7 @@ from policies.model import (
     Site,
     Task,
 )
-from policies.state import (
-    Ending,
-    OrderClosed,
-    OrderGiven,
-    PauseSet,
-    ReadingTaken,
-    fold,
-    initial,
-)
+from policies.state import fold, initial
 from tests.policies.sites import on_battery, on_mains, site_of
 
 LISBON = Place(38.70, -9.14)

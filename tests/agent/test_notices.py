@@ -18,7 +18,7 @@ from pydantic import SecretStr
 from agent.clock import LoopClock
 from agent.config import Webhook
 from agent.notices import KEEP_S, WAITING, Notices, digest, signature
-from policies.state import NoticeRaised
+from policies.events import NoticeRaised
 from tests.fakes import FakeClock
 from tests.peers.raw_http import Answer, RawPeer, hangs_up, raw_peer, reply, says, silent
 

@@ -15,19 +15,9 @@ from agent.config import LoadedSite, load
 from agent.owed import OwedList, Undo, undo_of
 from agent.status import OWED_LIST
 from policies import reasons
+from policies.events import DeviceSeen, Ending, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
 from policies.model import Order, Task
-from policies.state import (
-    DeviceSeen,
-    Ending,
-    Event,
-    OrderClosed,
-    OrderGiven,
-    SiteState,
-    StepBegan,
-    StepEnded,
-    fold,
-    initial,
-)
+from policies.state import SiteState, fold, initial
 from tests.agent.commands import V2C, unit, write_secret, write_site
 from tests.agent.site_files import TODAY
 

@@ -10,16 +10,8 @@ from dataclasses import dataclass
 import pytest
 
 from drivers.base import Act, Repeat
-from policies.state import (
-    AgentStarted,
-    Event,
-    Phase,
-    ReadingTaken,
-    SiteState,
-    StepBegan,
-    fold,
-    initial,
-)
+from policies.events import AgentStarted, Event, ReadingTaken, StepBegan
+from policies.state import Phase, SiteState, fold, initial
 from tests.agent.benches import ScriptedKeeper, notices
 from tests.agent.machines import REST_ACTS
 from tests.agent.yards import ACTS, Yard

@@ -10,8 +10,7 @@ import pytest
 
 from agent.status import document, lines
 from policies import reasons
-from policies.model import Alarm, Order, Task
-from policies.state import (
+from policies.events import (
     DeviceSeen,
     Ending,
     OrderClosed,
@@ -20,8 +19,9 @@ from policies.state import (
     PollMissed,
     StepBegan,
     StepEnded,
-    fold,
 )
+from policies.model import Alarm, Order, Task
+from policies.state import fold
 from tests.policies.sites import (
     CAMERA,
     DESK,

@@ -22,8 +22,8 @@ from agent.journal_view import as_json, rows
 from agent.source import Source, UnitIdentity
 from agent.wiring import Agent
 from drivers.transports.threads import in_own_thread
+from policies.events import Event
 from policies.model import Reading
-from policies.state import Event
 from tests.agent.commands import unit, write_secret, write_site
 from tests.agent.site_files import TODAY
 from tests.peers.raw_http import RawPeer, raw_peer, reply, says

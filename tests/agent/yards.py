@@ -11,6 +11,7 @@ from agent.engine import Engine, Settings
 from agent.errors import BackupUnitError, UnitTrouble
 from drivers.base import Act, Driver, Repeat, Stage
 from policies.decide import decide
+from policies.events import Event
 from policies.model import (
     Alarm,
     Battery,
@@ -23,7 +24,7 @@ from policies.model import (
     StopWhen,
     Unit,
 )
-from policies.state import Event, Phase, SiteState, fold, initial
+from policies.state import Phase, SiteState, fold, initial
 from tests.agent.benches import ScriptedKeeper, advance_until
 from tests.agent.machines import REST_ACTS, Machine, Scripted, stages_of
 from tests.fakes import FakeClock

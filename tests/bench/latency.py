@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 from agent.config import load
 from agent.logs import set_up_logs
 from agent.wiring import Agent
-from policies.state import Event, OrderGiven, ReadingTaken
+from policies.events import Event, OrderGiven, ReadingTaken
 from tests.peers.boatyard import boatyard
 from tests.peers.snmpd import COMMUNITY, ON_BATTERY, ON_MAINS, Snmpd, free_port
 

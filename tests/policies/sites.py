@@ -7,6 +7,7 @@ from typing import Any
 
 from policies.belief import Belief
 from policies.decide import Decision, beliefs_of, decide
+from policies.events import Ending, OrderClosed, OrderGiven, ReadingTaken, StepBegan
 from policies.model import (
     Alarm,
     Battery,
@@ -20,16 +21,7 @@ from policies.model import (
     Task,
     Unit,
 )
-from policies.state import (
-    Ending,
-    OrderClosed,
-    OrderGiven,
-    ReadingTaken,
-    SiteState,
-    StepBegan,
-    fold,
-    initial,
-)
+from policies.state import SiteState, fold, initial
 
 CABINET = Unit("cabinet", 1000, 700, Battery(watt_hours=200.0))
 

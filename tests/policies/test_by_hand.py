@@ -19,20 +19,19 @@ from policies.by_hand import (
     stopped_again,
 )
 from policies.decide import beliefs_of
-from policies.graph import graph_of, may_be_stopped
-from policies.model import BatteryStatus, Device, Order, Role, Site, Starts, Task
-from policies.owed import owed_changes
-from policies.state import (
+from policies.events import (
     DeviceSeen,
     Ending,
     OrderClosed,
     OrderGiven,
     PauseSet,
-    Phase,
     StepBegan,
     StepEnded,
-    fold,
 )
+from policies.graph import graph_of, may_be_stopped
+from policies.model import BatteryStatus, Device, Order, Role, Site, Starts, Task
+from policies.owed import owed_changes
+from policies.state import Phase, fold
 from tests.policies.sites import (
     CAMERA,
     DESK,

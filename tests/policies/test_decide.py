@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from policies.events import DeviceSeen, Ending, PauseSet, PollMissed
 from policies.model import (
     Alarm,
     Battery,
@@ -20,7 +21,7 @@ from policies.model import (
     Unit,
     WhenLost,
 )
-from policies.state import DeviceSeen, Ending, PauseSet, Phase, PollMissed, fold
+from policies.state import Phase, fold
 from tests.policies.sites import (
     CABINET,
     CAMERA,

@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from policies.belief import Belief
+from policies.events import OrderGiven, StepBegan
 from policies.model import Order, StopWhen, Task
 from policies.runtime import LoadStep
-from policies.state import OrderGiven, StepBegan, fold
+from policies.state import fold
 from tests.policies.sites import RECORDER, Run, on_battery, site_of
 
 WISH = replace(RECORDER, path=(), stop_when=StopWhen(on_battery_for_s=60.0))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from policies.events import Ending
 from policies.graph import graph_of, may_be_stopped
 from policies.model import (
     HOLDS_DATA,
@@ -19,7 +20,7 @@ from policies.model import (
     Site,
     Task,
 )
-from policies.state import Ending, Phase
+from policies.state import Phase
 from tests.policies.sites import Run, on_battery, on_mains, site_of
 
 ROLES = [Role.RECORDER, Role.STORAGE, Role.COMPUTER, Role.SWITCH, Role.CAMERA, Role.MONITOR]

@@ -5,22 +5,18 @@ from __future__ import annotations
 import pytest
 
 from drivers.base import Act, Verdict
-from policies.model import Order, Reason, Task
-from policies.state import (
+from policies.events import (
     DeviceSeen,
     Ending,
     OrderClosed,
     OrderGiven,
     PauseSet,
-    Phase,
     ReadingTaken,
-    SiteState,
     StepBegan,
     StepEnded,
-    fold,
-    initial,
-    listed_load_w,
 )
+from policies.model import Order, Reason, Task
+from policies.state import Phase, SiteState, fold, initial, listed_load_w
 from tests.policies.sites import Run, on_battery, on_mains, site_of
 
 SITE = site_of()

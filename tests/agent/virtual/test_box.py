@@ -15,8 +15,8 @@ from agent.virtual.box import run_on_box
 from agent.virtual.pace import PacedLoop
 from agent.virtual.site import VirtualSite
 from agent.virtual.truth import Truth
+from policies.events import AgentStarted, Ending, Event, OrderClosed
 from policies.model import Task
-from policies.state import AgentStarted, Ending, Event, OrderClosed
 from tests.agent.virtual.paced import run_paced
 
 HOLDERS = {yard.RECORDER, yard.PC, yard.STORE}

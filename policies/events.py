@@ -1,0 +1,162 @@
+"""What can happen to a site, as the journal keeps it: the words, without what they mean."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from policies.model import Order, Reading, Task
+from policies.supply import Supply
+
+
+class Ending(StrEnum):
+    """How an order ended."""
+
+    AT_REST = "at rest"
+    RUNNING = "running"  # a start that worked
+    FAILED = "failed"  # its device is given up, loudly
+    WITHDRAWN = "withdrawn"  # before its first step
+    ASSUMED = "assumed"  # dry run: nothing was sent
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    """A unit answered a poll."""
+
+    at: float
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class PollMissed:
+    """A unit did not answer a poll."""
+
+    at: float
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderGiven:
+    """An order was decided; flushed before anything goes out."""
+
+    at: float
+    order_id: str
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class StepBegan:
+    """The intent of one act at a device; without its StepEnded it is in doubt."""
+
+    at: float
+    order_id: str
+    device: str
+    act: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepEnded:
+    """The outcome of one act, with its evidence and what went over the wire, secrets masked."""
+
+    at: float
+    order_id: str
+    device: str
+    act: str
+    verdict: str
+    evidence: str
+    advice: str = ""
+    sent: tuple[str, ...] = ()
+    took_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OrderClosed:
+    """What came of an order as a whole."""
+
+    at: float
+    order_id: str
+    device: str
+    task: Task
+    ending: Ending
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSeen:
+    """A device taken to be off or given up was seen running: it started by itself, or by hand."""
+
+    at: float
+    device: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class PauseSet:
+    """Maintenance: no automatic orders until then; a time not after `at` ends it."""
+
+    at: float
+    until_at: float
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyJudged:
+    """For people: what the readings of a unit came to mean. The fold judges for itself."""
+
+    at: float
+    unit: str
+    supply: Supply
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRaised:
+    """For people: something that somebody should know; severity is info, warning or error."""
+
+    at: float
+    severity: str
+    about: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AgentStarted:
+    """The agent came up; dry_run says that nothing will be sent."""
+
+    at: float
+    version: str
+    dry_run: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AgentEnded:
+    """The agent was asked to end, and stopped no device."""
+
+    at: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class FloorTaken:
+    """Fold or decide failed: the floor brings everything to rest by plain dependency order."""
+
+    at: float
+    why: str
+
+
+Event = (
+    ReadingTaken
+    | PollMissed
+    | OrderGiven
+    | StepBegan
+    | StepEnded
+    | OrderClosed
+    | DeviceSeen
+    | PauseSet
+    | SupplyJudged
+    | NoticeRaised
+    | AgentStarted
+    | AgentEnded
+    | FloorTaken
+)
