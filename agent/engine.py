@@ -21,6 +21,7 @@ from agent.ledger import Fold, Ledger
 from agent.lookout import LOOK_S, Lookout
 from agent.news import is_worth_noting, supply_news
 from agent.perform import Performer, first
+from agent.readiness import Readiness
 from agent.sequence import Result
 from agent.taking_up import closing_of, stale_units, without_stale
 from drivers.base import Clock, Driver, Stage, Verdict
@@ -136,6 +137,14 @@ class Engine:
             record=self.record,
             state=lambda: self.state,
             seed=settings.seed,
+        )
+        self._readiness = Readiness(
+            site,
+            drivers,
+            clock=clock,
+            performer=performer,
+            state=lambda: self.state,
+            record=self.record,
         )
         self._lookout = Lookout(
             site,
@@ -314,6 +323,7 @@ class Engine:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._keep_deciding())
             group.create_task(self._lookout.run())
+            group.create_task(self._readiness.run())
             group.create_task(self._keep_snapshots())
 
     async def _see(self, device: str, evidence: str) -> None:
@@ -378,6 +388,7 @@ class Engine:
 
     def _fold(self, event: Event) -> bool:
         is_folded = self._ledger.fold(event)
+        self._readiness.hear()
         if not is_folded:
             self._woken.set()
         return is_folded

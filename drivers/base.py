@@ -29,6 +29,7 @@ class Act(StrEnum):
     """One thing a driver can be asked to do."""
 
     PROBE = "probe"  # read-only: reach it, log in, change nothing
+    PREPARE = "prepare"  # connect ahead of the next act, and hold on for minutes; change nothing
     QUIESCE = "quiesce"
     CONFIRM_QUIESCED = "confirm_quiesced"
     STOP = "stop"

@@ -86,6 +86,8 @@ class SshDriver:
         for stage, settings in fitting.stages.items():
             self._plan(stage, settings)
         self._acts = {act: plan.repeat for act, plan in self._plans.items()}
+        if self._connects_early():
+            self._acts[Act.PREPARE] = Repeat.SAFE
         if self._watch is not None:
             self._acts[Act.CONFIRM_GONE] = Repeat.SAFE
         secrets = (access.key, access.key_passphrase, access.password, access.sudo_password)
@@ -101,6 +103,8 @@ class SshDriver:
         """Do one act and return its outcome by *deadline_at*."""
         if act is Act.CONFIRM_GONE and self._watch is not None:
             return await self._watch.perform(act, deadline_at=deadline_at)
+        if act is Act.PREPARE and act in self._acts:
+            return await self._prepare(deadline_at)
         plan = self._plans.get(act)
         if plan is None:
             return Outcome(act, Verdict.REFUSED, f"the ssh driver cannot {act} as configured")
@@ -120,13 +124,18 @@ class SshDriver:
             if deadline_at - clock.monotonic() <= pause_s:
                 break
             await clock.sleep(pause_s)
+        return self._outcome(act, finding, sent, started_at)
+
+    def _outcome(
+        self, act: Act, finding: _Finding, sent: list[str], started_at: float
+    ) -> Outcome:
         return Outcome(
             act,
             finding.verdict,
             self._presentable(finding.evidence),
             self._presentable(finding.advice),
             tuple(sent),
-            clock.monotonic() - started_at,
+            self._fitting.clock.monotonic() - started_at,
         )
 
     async def _try(self, plan: _Plan, deadline_at: float, sent: list[str]) -> _Finding:
@@ -138,6 +147,29 @@ class SshDriver:
         if self._fitting.dry_run:
             return _Finding(Verdict.ASSUMED, "nothing was sent: dry run")
         return plan.judge(plan.script, transcript)
+
+    async def _prepare(self, deadline_at: float) -> Outcome:
+        clock = self._fitting.clock
+        started_at = clock.monotonic()
+        sent: list[str] = []
+        try:
+            host_key = await self._console.prepare(within_s=deadline_at - started_at, sent=sent)
+        except DriverError as error:
+            finding = _failed(error, only_asks=True)
+        else:
+            finding = _Finding(Verdict.ASSUMED, "nothing was sent: dry run")
+            if not self._fitting.dry_run:
+                user = self._access.user
+                evidence = f"logged in as {user}, and stays so; host key {host_key} as pinned"
+                finding = _Finding(Verdict.DONE, evidence)
+        return self._outcome(Act.PREPARE, finding, sent, started_at)
+
+    def _connects_early(self) -> bool:
+        """Whether a connection may wait for its use: consoles that hold dialogues seldom let it."""
+        if self._access.connect_early is not None:
+            return self._access.connect_early
+        steps = [step for plan in self._plans.values() for step in plan.script]
+        return bool(steps) and not any(isinstance(step, Dialogue) for step in steps)
 
     async def close(self) -> None:
         """End every conversation under way."""

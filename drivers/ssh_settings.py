@@ -65,6 +65,8 @@ class SshAccess(Settings):
         host_keys: fingerprints "SHA256:…" of the device; one of its keys suffices.
         known_hosts: a file of OpenSSH's format that holds its key instead.
         sudo_password: sent to each command that begins with `sudo -S`.
+        connect_early: log in when an outage begins, and wait there; None = unless the device is
+            spoken with in a dialogue, since such consoles often serve one person at a time.
     """
 
     user: _Text
@@ -75,6 +77,7 @@ class SshAccess(Settings):
     host_keys: _Fingerprints = ()
     known_hosts: Annotated[Path | None, BeforeValidator(_file)] = None
     sudo_password: Secret | None = None
+    connect_early: bool | None = None
 
     @model_validator(mode="after")
     def _suffices(self) -> Self:

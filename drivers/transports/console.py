@@ -15,6 +15,13 @@ from typing import Protocol
 from pydantic import SecretStr
 
 MASK = "***"
+
+KEPT_S = 180.0
+"""How long a connection is kept that was opened ahead, unless that is asked for again."""
+
+ON_KEPT = "go on where it is logged in already"
+"""What stands for the log-in, in what was sent, over a connection that was kept."""
+
 _ESCAPES = re.compile(
     r"\x1b\[[0-?]*[ -/]*[@-~]"  # CSI, ECMA-48 section 5.4
     r"|\x1b\][^\x07\x1b]*(?:\x07|\x1b\\)?"  # OSC, ECMA-48 section 8.3.89
@@ -155,6 +162,16 @@ class Console(Protocol):
         """
         ...
 
+    async def prepare(self, *, within_s: float, sent: list[str]) -> str:
+        """Log in ahead, and return the fingerprint that the device showed, "" in a dry run.
+
+        The connection is kept for the next conversation, or for KEPT_S from the last call of this.
+
+        Raises:
+            DriverError: as in `converse`.
+        """
+        ...
+
     async def close(self) -> None:
         """End every conversation under way."""
         ...
@@ -176,6 +193,11 @@ class PaperConsole:
             if isinstance(step, Dialogue):
                 sent.extend(prompt.line for prompt in step.prompts)
         return Transcript(host_key="", replies=())
+
+    async def prepare(self, *, within_s: float, sent: list[str]) -> str:
+        """Note what logging in ahead would send."""
+        sent.append(self._login.line)
+        return ""
 
     async def close(self) -> None:
         """Do nothing: there is nothing to let go of."""

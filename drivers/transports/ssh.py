@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import io
 import logging
+import queue
 import socket
 import threading
-from collections.abc import Callable, Sequence
-from contextlib import closing, suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 
 import paramiko
 from paramiko.ssh_exception import IncompatiblePeer
@@ -25,6 +26,7 @@ from drivers.errors import (
     DriverError,
 )
 from drivers.transports.console import (
+    ON_KEPT,
     Command,
     Dialogue,
     Login,
@@ -44,6 +46,8 @@ _POLL_S = 0.25  # how often a quiet command is asked whether it has ended
 _LINGER_S = 5.0  # after a dialogue's last line, if it ends in a line and not in a prompt
 _KEPT = 8192  # bytes of output kept: its end
 _BACKSTOP_S = 600.0  # for paramiko's own timeouts: the loop's deadline is the one that counts
+_ALIVE_S = 30  # between the signs of life over a connection that is kept
+_KEPT_ANSWERS_S = 3.0  # what a kept connection may take to open a session, before it counts as dead
 _FAMILIES = {
     "ssh-ed25519": ("ssh-ed25519",),
     "ecdsa-sha2-nistp256": ("ecdsa-sha2-nistp256",),
@@ -76,8 +80,6 @@ class Talk:
         self,
         login: Login,
         key: Key | None,
-        script: Sequence[Step],
-        sent: list[str],
         *,
         skip: frozenset[str],
         now: Callable[[], float],
@@ -86,9 +88,9 @@ class Talk:
         self._now = now
         self._login = login
         self._key = key
-        self._script = script
-        self._sent = sent
-        self._secrets = (*login.secrets, *(s for step in script for s in step.secrets))
+        self._sent: list[str] = []
+        self._secrets = login.secrets
+        self._scripts = queue.SimpleQueue[tuple[Sequence[Step], list[str]] | None]()
         self._lock = threading.Lock()  # over the next two
         self._sock: socket.socket | None = None
         self._is_abandoned = False
@@ -97,14 +99,30 @@ class Talk:
         self._is_in = False
         self._has_asked = False
         self._heard = bytearray()
+        self._patience_s = _BACKSTOP_S
 
     def abandon(self) -> None:
         """Shut the socket: whatever waits on it ends now, and nothing more goes out."""
         with self._lock:
             self._is_abandoned = True
             sock = self._sock
+        self._scripts.put(None)
         if sock is not None:
             shut(sock)
+
+    @property
+    def is_usable(self) -> bool:
+        """Whether it is logged in, and neither side has let go so far as is known."""
+        return self._is_in and not self._is_abandoned and self._is_up()
+
+    @property
+    def has_asked(self) -> bool:
+        """Whether anything beyond the log-in may have gone out."""
+        return self._has_asked
+
+    def say(self, script: Sequence[Step], sent: list[str]) -> None:
+        """Have a kept connection walk through *script*; `keep` returns what comes of it."""
+        self._scripts.put((script, sent))
 
     def timed_out(self, *, after_s: float) -> DriverError:
         """Return the error that says how far it came in its time."""
@@ -112,31 +130,72 @@ class Talk:
             return DeviceDroppedError(f"{self._doing} had no end in time{self._so_far()}")
         return DeviceSilentError(f"{self._where}: still {self._stage} after {after_s:.1f} s")
 
-    def hold(self, tell_logged_in: Callable[[], object]) -> Transcript:
+    def hold(
+        self, script: Sequence[Step], sent: list[str], tell_logged_in: Callable[[str], object]
+    ) -> Transcript:
         """Connect, check the host key, log in, walk through the script.
 
         Raises:
             DriverError: and nothing else, whatever went wrong.
         """
+        with self._ending():
+            transport, fingerprint = self._logged_in(sent, tell_logged_in)
+            return self._walked(transport, fingerprint, script)
+
+    def keep(
+        self, sent: list[str], tell_logged_in: Callable[[str], object]
+    ) -> Transcript | None:
+        """Connect and log in, then wait for `say`; None: it was abandoned before that.
+
+        Raises:
+            DriverError: and nothing else, whatever went wrong.
+        """
+        with self._ending():
+            transport, fingerprint = self._logged_in(sent, tell_logged_in)
+            # So that a device that vanished is known to have, before it is needed.
+            transport.set_keepalive(_ALIVE_S)
+            said = self._scripts.get()
+            if said is None:
+                return None
+            script, self._sent = said
+            self._sent.append(ON_KEPT)
+            self._patience_s = _KEPT_ANSWERS_S
+            return self._walked(transport, fingerprint, script)
+
+    @contextmanager
+    def _ending(self) -> Iterator[None]:
+        """Explain what goes wrong, and hang up in any case."""
         try:
-            transport = self._secured()
-            fingerprint: str = transport.get_remote_server_key().fingerprint
-            self._log_in(transport)
-            self._is_in = True
-            with suppress(RuntimeError):  # the loop is closed: `abandon` will not come either
-                tell_logged_in()
-            replies: list[Reply] = []
-            for step in self._script:
-                replies.append(self._walk(transport, step))
-                if replies[-1].status:
-                    break
-            return Transcript(fingerprint, tuple(replies))
+            yield
         except DriverError:
             raise
         except Exception as error:
             raise self._explained(error) from error
         finally:
             self._hang_up()
+
+    def _logged_in(
+        self, sent: list[str], tell: Callable[[str], object]
+    ) -> tuple[paramiko.Transport, str]:
+        self._sent = sent
+        transport = self._secured()
+        fingerprint: str = transport.get_remote_server_key().fingerprint
+        self._log_in(transport)
+        self._is_in = True
+        with suppress(RuntimeError):  # the loop is closed: `abandon` will not come either
+            tell(fingerprint)
+        return transport, fingerprint
+
+    def _walked(
+        self, transport: paramiko.Transport, fingerprint: str, script: Sequence[Step]
+    ) -> Transcript:
+        self._secrets = (*self._login.secrets, *(s for step in script for s in step.secrets))
+        replies: list[Reply] = []
+        for step in script:
+            replies.append(self._walk(transport, step))
+            if replies[-1].status:
+                break
+        return Transcript(fingerprint, tuple(replies))
 
     # Connecting.
 
@@ -249,7 +308,7 @@ class Talk:
 
     def _walk(self, transport: paramiko.Transport, step: Step) -> Reply:
         self._heard.clear()
-        channel = transport.open_session(timeout=_BACKSTOP_S)
+        channel = transport.open_session(timeout=self._patience_s)
         with closing(channel):
             channel.set_combine_stderr(True)
             if isinstance(step, Command):

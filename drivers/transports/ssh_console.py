@@ -1,18 +1,19 @@
 """The typed, async face of SSH: conversations under hard deadlines, not too many at once.
 
 Each conversation has a daemon thread and a socket of its own. At the deadline the loop shuts the
-socket, frees the slot, and leaves the thread to find its own end.
+socket, frees the slot, and leaves the thread to find its own end. One connection a device may be
+opened ahead: it waits, logged in, for the next conversation.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from weakref import WeakKeyDictionary
 
 from drivers.errors import DeviceSilentError, DriverError
-from drivers.transports.console import Login, Step, Transcript
+from drivers.transports.console import KEPT_S, Login, Step, Transcript
 from drivers.transports.ssh import Key, Talk, key_from
 from drivers.transports.threads import in_own_thread
 
@@ -31,7 +32,7 @@ _slots: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKe
 
 
 class SshConsole:
-    """One device's console over SSH; every conversation is a connection of its own."""
+    """One device's console over SSH; conversations share no connection."""
 
     def __init__(self, login: Login) -> None:
         self._login = login
@@ -40,13 +41,16 @@ class SshConsole:
             self._key = key_from(login.key, login.key_passphrase)
         self._unpinned: frozenset[str] = frozenset()
         self._talks: set[Talk] = set()
+        self._kept: _Kept | None = None
 
     async def converse(
         self, script: Sequence[Step], *, within_s: float, sent: list[str]
     ) -> Transcript:
         """Log in and walk through *script*, noting each line in *sent* as it goes out.
 
-        A command that fails ends the script; so does the end of *within_s*, to the moment.
+        A command that fails ends the script; so does the end of *within_s*, to the moment. A
+        connection that was opened ahead is used; where that proves dead before anything was asked
+        over it, a new one is made.
 
         Raises:
             DeviceSilentError: the end came, or the connection went, before anything was asked.
@@ -54,57 +58,177 @@ class SshConsole:
             DeviceRefusedError: host key, log-in, algorithms or command; a note holds the advice.
             DeviceGarbledError: what answers is not an SSH server, or no prompt was as expected.
         """
+        started_at = self._begin(within_s)
+        end_at = started_at + within_s
+        kept, self._kept = self._kept, None
+        if kept is not None and kept.talk.is_usable:
+            try:
+                return await self._go_on(kept, script, sent, end_at=end_at)
+            except DriverError:
+                if kept.talk.has_asked or asyncio.get_running_loop().time() >= end_at:
+                    raise
+                sent.clear()
+        talk = self._new_talk()
+        try:
+            transcript = await self._held(talk, script, sent, end_at=end_at)
+        except TimeoutError:
+            after_s = asyncio.get_running_loop().time() - started_at
+            raise talk.timed_out(after_s=after_s) from None
+        finally:
+            self._leave(talk)
+        self._unpinned = talk.skip
+        return transcript
+
+    async def prepare(self, *, within_s: float, sent: list[str]) -> str:
+        """Log in ahead, and return the fingerprint that the device showed; see `Console`."""
+        started_at = self._begin(within_s)
+        if self._kept is not None and self._kept.talk.is_usable:
+            return self._kept.renew()
+        loop = asyncio.get_running_loop()
+        talk = self._new_talk()
+        kept = None
+        try:
+            async with asyncio.timeout_at(started_at + within_s), _admitted():
+                kept = _Kept(talk, sent, name=f"ssh {self._login.address}")
+                async with asyncio.timeout(LOGIN_LIMIT_S):
+                    await kept.ready()
+            self._unpinned = talk.skip
+            self._kept = kept
+        except TimeoutError:
+            raise talk.timed_out(after_s=loop.time() - started_at) from None
+        finally:
+            if self._kept is not kept or kept is None:
+                self._leave(talk)
+        kept.ended.add_done_callback(lambda _: self._leave(talk))
+        return kept.renew()
+
+    async def close(self) -> None:
+        """End every conversation under way; each ends as if the device had hung up."""
+        self._kept = None
+        for talk in tuple(self._talks):
+            talk.abandon()
+
+    def _begin(self, within_s: float) -> float:
+        """Return the loop's time, unless there is nothing to log in with, or no time to."""
         if isinstance(self._key, DriverError):
             raise self._key.with_traceback(None)
         if within_s <= 0:
             raise DeviceSilentError("no time was left to connect")
+        return asyncio.get_running_loop().time()
+
+    def _new_talk(self) -> Talk:
+        assert not isinstance(self._key, DriverError)
         now = asyncio.get_running_loop().time
-        started_at = now()
-        talk = Talk(self._login, self._key, script, sent, skip=self._unpinned, now=now)
+        talk = Talk(self._login, self._key, skip=self._unpinned, now=now)
         self._talks.add(talk)
-        try:
-            transcript = await self._held(talk, end_at=started_at + within_s)
-        except TimeoutError:
-            raise talk.timed_out(after_s=now() - started_at) from None
-        finally:
-            talk.abandon()
-            self._talks.discard(talk)
-        self._unpinned = talk.skip
-        return transcript
+        return talk
 
-    async def _held(self, talk: Talk, *, end_at: float) -> Transcript:
+    def _leave(self, talk: Talk) -> None:
+        talk.abandon()
+        self._talks.discard(talk)
+
+    async def _held(
+        self, talk: Talk, script: Sequence[Step], sent: list[str], *, end_at: float
+    ) -> Transcript:
         loop = asyncio.get_running_loop()
-        slot = _slots.setdefault(loop, asyncio.Semaphore(CONNECTING_AT_ONCE))
-        async with asyncio.timeout_at(end_at) as limit, _Admission(slot) as admission:
+        async with asyncio.timeout_at(end_at) as limit, _admitted() as admission:
             limit.reschedule(min(end_at, loop.time() + LOGIN_LIMIT_S))
-            loop.call_later(SLOT_LIMIT_S, admission.leave)
 
-            def logged_in() -> None:
+            def logged_in(_: str) -> None:
                 admission.leave()
                 with suppress(RuntimeError):  # already over
                     limit.reschedule(end_at)
 
             def hold() -> Transcript:
-                return talk.hold(lambda: loop.call_soon_threadsafe(logged_in))
+                return talk.hold(script, sent, _on_loop(loop, logged_in))
 
             return await in_own_thread(hold, name=f"ssh {self._login.address}")
 
-    async def close(self) -> None:
-        """End every conversation under way; each ends as if the device had hung up."""
-        for talk in tuple(self._talks):
-            talk.abandon()
+    async def _go_on(
+        self, kept: _Kept, script: Sequence[Step], sent: list[str], *, end_at: float
+    ) -> Transcript:
+        """Walk through *script* over a connection that was kept."""
+        loop = asyncio.get_running_loop()
+        started_at = loop.time()
+        kept.take()
+        kept.talk.say(script, sent)
+        try:
+            async with asyncio.timeout_at(end_at):
+                transcript = await asyncio.shield(kept.ended)
+        except TimeoutError:
+            raise kept.talk.timed_out(after_s=loop.time() - started_at) from None
+        finally:
+            self._leave(kept.talk)
+        if transcript is None:  # it was let go of in the same moment
+            raise DeviceSilentError(f"{self._login.address}: the kept connection was let go of")
+        return transcript
+
+
+class _Kept:
+    """A connection that waits, logged in, in a thread of its own.
+
+    Attributes:
+        talk: it.
+        ended: what comes of what is said over it.
+    """
+
+    def __init__(self, talk: Talk, sent: list[str], *, name: str) -> None:
+        """Begin to connect; to be called on the loop."""
+        loop = asyncio.get_running_loop()
+        self.talk = talk
+        self._logged_in: asyncio.Future[str] = loop.create_future()
+        self._expiry: asyncio.TimerHandle | None = None
+        tell = _on_loop(loop, self._hear)
+        self.ended = asyncio.create_task(in_own_thread(lambda: talk.keep(sent, tell), name=name))
+        # Nobody may ever ask what became of it.
+        self.ended.add_done_callback(lambda task: task.cancelled() or task.exception())
+
+    async def ready(self) -> None:
+        """Return when it is logged in; raise what prevents that."""
+        await asyncio.wait({self._logged_in, self.ended}, return_when=asyncio.FIRST_COMPLETED)
+        if not self._logged_in.done():
+            await asyncio.shield(self.ended)
+
+    def renew(self) -> str:
+        """Keep it for KEPT_S from now; return the fingerprint of the device."""
+        self.take()
+        self._expiry = asyncio.get_running_loop().call_later(KEPT_S, self.talk.abandon)
+        return self._logged_in.result()
+
+    def take(self) -> None:
+        """Keep it for as long as it is used."""
+        if self._expiry is not None:
+            self._expiry.cancel()
+
+    def _hear(self, fingerprint: str) -> None:
+        if not self._logged_in.done():
+            self._logged_in.set_result(fingerprint)
+
+
+def _on_loop(
+    loop: asyncio.AbstractEventLoop, tell: Callable[[str], object]
+) -> Callable[[str], object]:
+    """Return what calls *tell* on the loop, from a thread."""
+    return lambda fingerprint: loop.call_soon_threadsafe(tell, fingerprint)
+
+
+def _admitted() -> _Admission:
+    loop = asyncio.get_running_loop()
+    return _Admission(loop, _slots.setdefault(loop, asyncio.Semaphore(CONNECTING_AT_ONCE)))
 
 
 class _Admission:
     """One of the slots for connecting, given back on leaving or before, but once."""
 
-    def __init__(self, slot: asyncio.Semaphore) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, slot: asyncio.Semaphore) -> None:
+        self._loop = loop
         self._slot = slot
         self._is_held = False
 
     async def __aenter__(self) -> _Admission:
         await self._slot.acquire()
         self._is_held = True
+        self._loop.call_later(SLOT_LIMIT_S, self.leave)
         return self
 
     async def __aexit__(self, *_: object) -> None:
