@@ -126,9 +126,7 @@ class SshDriver:
             await clock.sleep(pause_s)
         return self._outcome(act, finding, sent, started_at)
 
-    def _outcome(
-        self, act: Act, finding: _Finding, sent: list[str], started_at: float
-    ) -> Outcome:
+    def _outcome(self, act: Act, finding: _Finding, sent: list[str], started_at: float) -> Outcome:
         return Outcome(
             act,
             finding.verdict,

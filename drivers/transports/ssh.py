@@ -142,9 +142,7 @@ class Talk:
             transport, fingerprint = self._logged_in(sent, tell_logged_in)
             return self._walked(transport, fingerprint, script)
 
-    def keep(
-        self, sent: list[str], tell_logged_in: Callable[[str], object]
-    ) -> Transcript | None:
+    def keep(self, sent: list[str], tell_logged_in: Callable[[str], object]) -> Transcript | None:
         """Connect and log in, then wait for `say`; None: it was abandoned before that.
 
         Raises:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from typing import Any
 from weakref import WeakKeyDictionary
 
 from drivers.errors import DeviceSilentError, DriverError
@@ -34,8 +35,9 @@ _slots: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKe
 class SshConsole:
     """One device's console over SSH; conversations share no connection."""
 
-    def __init__(self, login: Login) -> None:
+    def __init__(self, login: Login, *, kept_s: float = KEPT_S) -> None:
         self._login = login
+        self._kept_s = kept_s
         self._key: Key | DriverError | None = None
         if login.key is not None:
             self._key = key_from(login.key, login.key_passphrase)
@@ -83,7 +85,7 @@ class SshConsole:
         """Log in ahead, and return the fingerprint that the device showed; see `Console`."""
         started_at = self._begin(within_s)
         if self._kept is not None and self._kept.talk.is_usable:
-            return self._kept.renew()
+            return self._kept.renew(self._kept_s)
         loop = asyncio.get_running_loop()
         talk = self._new_talk()
         kept = None
@@ -100,7 +102,7 @@ class SshConsole:
             if self._kept is not kept or kept is None:
                 self._leave(talk)
         kept.ended.add_done_callback(lambda _: self._leave(talk))
-        return kept.renew()
+        return kept.renew(self._kept_s)
 
     async def close(self) -> None:
         """End every conversation under way; each ends as if the device had hung up."""
@@ -185,14 +187,15 @@ class _Kept:
 
     async def ready(self) -> None:
         """Return when it is logged in; raise what prevents that."""
-        await asyncio.wait({self._logged_in, self.ended}, return_when=asyncio.FIRST_COMPLETED)
+        either: set[asyncio.Future[Any]] = {self._logged_in, self.ended}
+        await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
         if not self._logged_in.done():
             await asyncio.shield(self.ended)
 
-    def renew(self) -> str:
-        """Keep it for KEPT_S from now; return the fingerprint of the device."""
+    def renew(self, kept_s: float) -> str:
+        """Keep it for so many seconds from now; return the fingerprint of the device."""
         self.take()
-        self._expiry = asyncio.get_running_loop().call_later(KEPT_S, self.talk.abandon)
+        self._expiry = asyncio.get_running_loop().call_later(kept_s, self.talk.abandon)
         return self._logged_in.result()
 
     def take(self) -> None:

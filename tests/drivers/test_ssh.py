@@ -341,6 +341,7 @@ async def test_acts_follow_the_tables(sshd: Sshd) -> None:
 
     assert dict(fit(sshd, stages).acts) == {
         Act.PROBE: Repeat.SAFE,
+        Act.PREPARE: Repeat.SAFE,
         Act.QUIESCE: Repeat.NEVER,
         Act.STOP: Repeat.LOOK_FIRST,
         Act.START: Repeat.LOOK_FIRST,

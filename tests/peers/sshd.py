@@ -144,6 +144,11 @@ class Sshd:
         """Let it go on."""
         self._signal(signal.SIGCONT)
 
+    def sessions(self) -> list[int]:
+        """Return the processes of its open sessions."""
+        assert self._process is not None
+        return _descendants(self._process.pid)
+
     def _signal(self, number: signal.Signals) -> None:
         assert self._process is not None
         for pid in [self._process.pid, *_descendants(self._process.pid)]:

@@ -1,0 +1,212 @@
+"""Connections opened ahead of their use, against OpenSSH's sshd."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from pydantic import SecretStr
+
+from drivers.base import Act, Driver, Outcome, Stage, Verdict
+from drivers.transports.console import ON_KEPT, Login
+from drivers.transports.ssh_console import SshConsole
+from tests.drivers.ssh_fitting import fit, perform
+from tests.peers.sshd import Sshd, make_key
+
+pytestmark = pytest.mark.peer
+
+
+@pytest.fixture(scope="module")
+def sshd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sshd]:
+    """An sshd that runs what it is asked to."""
+    with Sshd(tmp_path_factory.mktemp("sshd")) as server:
+        yield server
+
+
+def stopping(server: Sshd, command: str = "true", **access: object) -> Driver:
+    return fit(server, {Stage.STOP: {"run": command}}, dry_run=False, **access)
+
+
+def logins(server: Sshd) -> int:
+    return len(re.findall(r"^Accepted publickey", server.log, re.MULTILINE))
+
+
+async def stop(driver: Driver, *, within_s: float = 10.0) -> Outcome:
+    return await perform(driver, Act.STOP, within_s=within_s)
+
+
+async def test_stop_goes_over_the_connection_that_waits(sshd: Sshd) -> None:
+    """The order costs a round trip, not a handshake of a hundred."""
+    driver = stopping(sshd, "echo going down")
+    before = logins(sshd)
+    ready = await perform(driver, Act.PREPARE)
+    outcome = await stop(driver)
+
+    assert ready.verdict is Verdict.DONE, ready.evidence
+    assert ready.evidence == (
+        f"logged in as {sshd.user}, and stays so; host key {sshd.fingerprint()} as pinned"
+    )
+    assert ready.sent == (f"log in to 127.0.0.1 port {sshd.port} as {sshd.user} by key",)
+    assert outcome.verdict is Verdict.DONE, outcome.evidence
+    assert outcome.sent == (ON_KEPT, "run echo going down")
+    assert '"going down"' in outcome.evidence
+    assert logins(sshd) == before + 1
+    await driver.close()
+
+
+async def test_asking_again_keeps_the_one_connection(sshd: Sshd) -> None:
+    """Every minute of a long outage must not cost the device a session."""
+    driver = stopping(sshd)
+    before = logins(sshd)
+    outcomes = [await perform(driver, Act.PREPARE) for _ in range(3)]
+
+    assert {outcome.verdict for outcome in outcomes} == {Verdict.DONE}
+    assert logins(sshd) == before + 1
+    await driver.close()
+
+
+async def test_used_connection_is_not_used_twice(sshd: Sshd) -> None:
+    """After a stop nobody knows what the far end is worth: the next talk begins anew."""
+    driver = stopping(sshd)
+    await perform(driver, Act.PREPARE)
+    first, second = await stop(driver), await stop(driver)
+
+    assert first.sent[0] == ON_KEPT
+    assert second.sent[0].startswith("log in to")
+    assert second.verdict is Verdict.DONE
+
+
+async def test_device_that_restarted_meanwhile_is_reached_anew(tmp_path: Path) -> None:
+    """A kept connection that died must not cost the device its stop."""
+    with Sshd(tmp_path) as server:
+        driver = stopping(server)
+        assert (await perform(driver, Act.PREPARE)).verdict is Verdict.DONE
+        server.stop()
+        server.start()
+        outcome = await stop(driver)
+
+    assert outcome.verdict is Verdict.DONE, outcome.evidence
+    assert outcome.sent[0].startswith("log in to")
+
+
+async def test_session_that_hangs_is_given_up_for_a_new_one(tmp_path: Path) -> None:
+    """Its kernel still acknowledges: only asking shows that nobody is at home there."""
+    with Sshd(tmp_path) as server:
+        driver = stopping(server)
+        await perform(driver, Act.PREPARE)
+        sessions = server.sessions()
+        assert sessions
+        for pid in sessions:
+            os.kill(pid, signal.SIGSTOP)
+        outcome = await stop(driver)
+
+    assert outcome.verdict is Verdict.DONE, outcome.evidence
+    assert outcome.sent[0].startswith("log in to"), "and nothing is left of the first attempt"
+    assert 2.5 < outcome.took_s < 6.0
+
+
+async def test_hanging_session_does_not_outlive_the_deadline(tmp_path: Path) -> None:
+    """The stop's own deadline holds over a kept connection too."""
+    with Sshd(tmp_path) as server:
+        driver = stopping(server, "sleep 30")
+        await perform(driver, Act.PREPARE)
+        outcome = await stop(driver, within_s=0.7)
+
+    assert outcome.verdict is Verdict.UNCERTAIN
+    assert '"sleep 30" had no end in time' in outcome.evidence
+    assert outcome.took_s <= 0.95
+
+
+async def test_wrong_key_is_refused_before_the_outage_needs_it(sshd: Sshd, tmp_path: Path) -> None:
+    """So that somebody hears of it while there is time to mend it."""
+    make_key(tmp_path / "other", "ed25519")
+    driver = stopping(sshd, key=SecretStr((tmp_path / "other").read_text()))
+    outcome = await perform(driver, Act.PREPARE)
+
+    assert outcome.verdict is Verdict.REFUSED
+    assert "its public half belongs into" in outcome.advice
+
+
+async def test_nobody_there_is_no_answer(tmp_path: Path) -> None:
+    """A device that is off is not a fault of the log-in."""
+    server = Sshd(tmp_path)
+    with server:
+        driver = stopping(server)
+    outcome = await perform(driver, Act.PREPARE)
+
+    assert outcome.verdict is Verdict.NO_ANSWER
+
+
+async def test_frozen_device_ends_by_the_deadline(tmp_path: Path) -> None:
+    """Opening ahead must never hold anything up."""
+    with Sshd(tmp_path) as server:
+        driver = stopping(server)
+        server.freeze()
+        outcome = await perform(driver, Act.PREPARE, within_s=0.5)
+        server.thaw()
+
+    assert outcome.verdict is Verdict.NO_ANSWER
+    assert outcome.took_s <= 0.75
+
+
+async def test_closing_hangs_up(tmp_path: Path) -> None:
+    """The agent's end leaves no session behind."""
+    with Sshd(tmp_path) as server:
+        driver = stopping(server)
+        await perform(driver, Act.PREPARE)
+        assert server.sessions()
+        await driver.close()
+        await gone(server)
+
+
+async def test_connection_that_nobody_asks_for_any_more_is_let_go(tmp_path: Path) -> None:
+    """Mains is back: devices that hold few sessions get theirs back."""
+    with Sshd(tmp_path) as server:
+        login = Login(
+            address=server.address,
+            port=server.port,
+            user=server.user,
+            key=SecretStr(server.client_key),
+            pins=frozenset({server.fingerprint()}),
+        )
+        console = SshConsole(login, kept_s=0.3)
+        for _ in range(3):
+            await console.prepare(within_s=10.0, sent=[])
+            await asyncio.sleep(0.2)
+            assert server.sessions(), "each asking keeps it on"
+        await gone(server)
+
+
+async def test_consoles_that_hold_dialogues_are_left_alone_unless_the_file_says(
+    sshd: Sshd,
+) -> None:
+    """Such consoles often serve one person at a time, and log out who says nothing."""
+    stages = {Stage.STOP: {"dialogue": [{"send": "exit"}]}}
+
+    assert Act.PREPARE not in fit(sshd, stages).acts
+    assert Act.PREPARE in fit(sshd, stages, connect_early=True).acts
+    assert Act.PREPARE not in stopping(sshd, connect_early=False).acts
+
+
+async def test_dry_run_says_what_it_would_send(sshd: Sshd) -> None:
+    """A rehearsal logs in nowhere."""
+    before = logins(sshd)
+    driver = fit(sshd, {Stage.STOP: {"run": "true"}}, dry_run=True)
+    outcome = await perform(driver, Act.PREPARE)
+
+    assert outcome.verdict is Verdict.ASSUMED
+    assert outcome.sent == (f"log in to 127.0.0.1 port {sshd.port} as {sshd.user} by key",)
+    assert logins(sshd) == before
+
+
+async def gone(server: Sshd) -> None:
+    for _ in range(100):
+        if not server.sessions():
+            return
+        await asyncio.sleep(0.05)
+    raise AssertionError("a session is left open")
