@@ -19,7 +19,11 @@ MAY = {
     "agent": {"agent", "drivers", "policies"},
 }
 ONE_DOOR = {
-    "pysnmp": {"drivers/transports/snmp_engine.py", "drivers/transports/snmp_responder.py"},
+    "pysnmp": {
+        "drivers/transports/snmp_engine.py",
+        "drivers/transports/snmp_protocols.py",
+        "drivers/transports/snmp_responder.py",
+    },
     "apscheduler": {"agent/schedule.py"},
     "toml_rs": {"agent/config/document.py"},
     "sqlite3": {"agent/journal.py", "agent/journal_file.py"},

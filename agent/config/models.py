@@ -18,8 +18,8 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from agent.config.faults import did_you_mean
-from agent.snmp_settings import SnmpSettings
 from drivers.settings import Duration, Secret, Settings
+from drivers.transports.snmp_settings import SnmpSettings
 from policies.model import (
     CABLE_M,
     MAINS_FEED,

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, SecretStr
 
 from agent.config.document import Document
-from agent.snmp_settings import SnmpSettings
 from drivers.base import DriverKind, Stage
+from drivers.transports.snmp_settings import SnmpSettings
 from policies.model import OutputSource, Place, Site
 
 

@@ -27,7 +27,10 @@ from drivers.transports.snmp_engine import (
     Reply,
 )
 from drivers.transports.snmp_settings import SnmpSettings
-from drivers.transports.snmp_values import Answer, Notification, Oid, Status, Value
+from drivers.transports.snmp_values import Answer, Notification, Oid, Status, Value, dotted
+
+Objects = Sequence[tuple[Oid, int | None]]
+"""Objects in a question, each with what is to be written there."""
 
 _DISCOVERER = "discoverer"
 """Security name under which engine IDs are asked for; no user is needed for that."""
@@ -50,6 +53,30 @@ _REFUSED = {
 }
 _OTHER_ENGINE = frozenset({"unknownEngineID", "unknownSecurityName"})
 """What it sounds like when we address an engine that is gone, or an unknown one answers."""
+
+
+_FAILED = "it failed at writing that; look at its own log, or restart its management card"
+_MAY_NOT = (
+    "these credentials may not write there; give them write access to 1.3.6.1.2.1.33.1.8 on "
+    "the unit, or name others that have it"
+)
+_READ_ONLY = "it does not let that object be written; it may have a setting that allows control"
+_BAD_VALUE = "it does not take that value; see what its manual allows"
+_UNWRITTEN: dict[int, str] = {
+    # Version 1 says noSuchName for all of them: RFC 3584 section 4.4.
+    Status.NO_SUCH_NAME: "it has no such object, or these credentials may not write it; give them "
+    "write access to 1.3.6.1.2.1.33.1.8 on the unit",
+    Status.BAD_VALUE: _BAD_VALUE,
+    Status.READ_ONLY: _READ_ONLY,
+    Status.NO_ACCESS: _MAY_NOT,
+    Status.WRONG_TYPE: _BAD_VALUE,
+    Status.WRONG_LENGTH: _BAD_VALUE,
+    Status.WRONG_VALUE: _BAD_VALUE,
+    Status.INCONSISTENT_VALUE: "it does not take that value now; see what state it is in",
+    Status.AUTHORIZATION_ERROR: _MAY_NOT,
+    Status.NOT_WRITABLE: _READ_ONLY,
+}
+"""What the errors of RFC 3416 section 4.2.5 mean to whoever wanted something written."""
 
 
 class ListenError(DriverError):
@@ -159,13 +186,35 @@ class SnmpPeer:
             DeviceRefusedError: the credentials were refused.
             DeviceGarbledError: what came is no answer to the question.
         """
-        answer = await self._ask(Question.get(), oids, within_s)
+        answer = await self._ask(Question.get(), _unvalued(oids), within_s)
         if answer.status == 0 and [oid for oid, _ in answer.values] != list(oids):
             raise DeviceGarbledError(
                 f"{self._where}: it answered with other objects than it was asked for; "
                 "update or restart its management card"
             )
         return answer
+
+    async def set(self, oid: Oid, value: int, *, within_s: float) -> None:
+        """Write one INTEGER; that it was taken is no proof: read it back.
+
+        What is lost on the way is sent again, so only write what may arrive twice.
+
+        Raises:
+            DeviceSilentError: nothing came within the settings' tries, or *within_s*; it may have
+                been written all the same.
+            DeviceRefusedError: these credentials, or this object, do not allow it.
+            DeviceGarbledError: what came is no answer to the question.
+        """
+        answer = await self._ask(Question.set(), ((oid, value),), within_s, is_write=True)
+        if answer.status:
+            raise DeviceRefusedError(
+                f"{self._where}: {_UNWRITTEN.get(answer.status, _FAILED)} ({dotted(oid)} = {value})"
+            )
+        if [name for name, _ in answer.values] != [oid]:
+            raise DeviceGarbledError(
+                f"{self._where}: it answered with another object than was written; "
+                "update or restart its management card"
+            )
 
     async def column(
         self, oid: Oid, *, most: int, within_s: float
@@ -180,7 +229,7 @@ class SnmpPeer:
         while len(rows) < most:
             is_v1 = self._settings.version == "1"
             question = Question.next() if is_v1 else Question.bulk(at_once)
-            answer = await self._ask(question, (last,), until - _now())
+            answer = await self._ask(question, _unvalued((last,)), until - _now())
             if answer.status == Status.TOO_BIG and at_once > 1:
                 at_once //= 4
                 continue
@@ -200,7 +249,9 @@ class SnmpPeer:
         elif self._settings.community is not None:
             self._hub.engine.add_community(self._settings.community)
 
-    async def _ask(self, question: Question, oids: Sequence[Oid], within_s: float) -> Answer:
+    async def _ask(
+        self, question: Question, objects: Objects, within_s: float, *, is_write: bool = False
+    ) -> Answer:
         """Ask, as often as the settings say, and once more where an engine ID had changed."""
         until = _now() + within_s
         at = await self._located(until)
@@ -209,28 +260,28 @@ class SnmpPeer:
         tries, healed, replied = self._settings.tries, False, _future()
         while tries > 0 and _now() < until:
             tries -= 1
-            reply = await self._try(question, oids, replied, until)
+            reply = await self._try(question, objects, replied, until)
             if (heard[at] if reply is None else reply.trouble) in _OTHER_ENGINE and not healed:
                 self._hub.engine.forget_engine_ids()
                 tries, healed, replied = tries + 1, True, _future()
             elif reply is not None:
-                return self._judged(reply)
+                return self._judged(reply, is_write=is_write)
         replied.cancel()  # what comes from now on comes late
         raise self._silence(heard[at] or (LATE if came_late else ""))
 
     async def _try(
-        self, question: Question, oids: Sequence[Oid], replied: asyncio.Future[Reply], until: float
+        self, question: Question, objects: Objects, replied: asyncio.Future[Reply], until: float
     ) -> Reply | None:
         """Send once; None = nothing came in time, to this try or to one before it."""
         if self._user is not None and not await self._know_engine(self._user, until):
             return None
         assert self._at is not None
-        return await self._send(question, oids, self._targets[self._at][0], replied, until)
+        return await self._send(question, objects, self._targets[self._at][0], replied, until)
 
     async def _send(
         self,
         question: Question,
-        oids: Sequence[Oid],
+        objects: Objects,
         target: str,
         replied: asyncio.Future[Reply],
         until: float,
@@ -243,7 +294,7 @@ class SnmpPeer:
 
         try:
             self._hub.engine.send(
-                question, oids, target=target, context=self._settings.context, came=came
+                question, objects, target=target, context=self._settings.context, came=came
             )
         except CannotSendError as error:
             raise DeviceSilentError(
@@ -304,7 +355,7 @@ class SnmpPeer:
         target = engine.add_target(at, name=name, level=level, version=version)
         self._targets[at] = (target, discovery)
 
-    def _judged(self, reply: Reply) -> Answer:
+    def _judged(self, reply: Reply, *, is_write: bool) -> Answer:
         self._silences = 0
         if reply.trouble in _REFUSED:
             raise DeviceRefusedError(f"{self._where}: {_REFUSED[reply.trouble]}")
@@ -313,7 +364,8 @@ class SnmpPeer:
                 f"{self._where}: it answered, but not in SNMP as we know it ({reply.trouble}); "
                 "check version and port, and restart its management card"
             )
-        if reply.status in (Status.NO_ACCESS, Status.AUTHORIZATION_ERROR):
+        refused = reply.status in (Status.NO_ACCESS, Status.AUTHORIZATION_ERROR)
+        if refused and not is_write:
             raise DeviceRefusedError(
                 f"{self._where}: these credentials may not read there; give them read access to "
                 "the whole of 1.3.6.1.2.1 on the unit, or mend `auth` and `privacy`"
@@ -351,6 +403,10 @@ class SnmpPeer:
             f"{self._where}: no answer over SNMP; check that it is on, that version "
             f"{self._settings.version} is enabled there for this box, and the {mend}"
         )
+
+
+def _unvalued(oids: Sequence[Oid]) -> Objects:
+    return [(oid, None) for oid in oids]
 
 
 def _future() -> asyncio.Future[Reply]:

@@ -24,6 +24,7 @@ from pysnmp.proto.api import v2c  # type: ignore[import-untyped]
 from pysnmp.proto.mpmod import rfc3412  # type: ignore[import-untyped]
 from pysnmp.proto.secmod.rfc3414 import SnmpUSMSecurityModel  # type: ignore[import-untyped]
 
+from drivers.transports.snmp_protocols import AUTH, PRIVACY
 from drivers.transports.snmp_settings import AuthProtocol, PrivacyProtocol, SnmpSettings, Version
 from drivers.transports.snmp_values import SNMP_TRAP_OID, Notification, Oid, Value
 
@@ -35,20 +36,6 @@ LATE = "late"
 REPORT = "report"
 _TIMED_OUT = "requestTimedOut"
 
-_AUTH: dict[AuthProtocol, Any] = {
-    "none": config.USM_AUTH_NONE,
-    "md5": config.USM_AUTH_HMAC96_MD5,
-    "sha1": config.USM_AUTH_HMAC96_SHA,
-    "sha224": config.USM_AUTH_HMAC128_SHA224,
-    "sha256": config.USM_AUTH_HMAC192_SHA256,
-    "sha384": config.USM_AUTH_HMAC256_SHA384,
-    "sha512": config.USM_AUTH_HMAC384_SHA512,
-}
-_PRIVACY: dict[PrivacyProtocol, Any] = {
-    "none": config.USM_PRIV_NONE,
-    "des": config.USM_PRIV_CBC56_DES,
-    "aes128": config.USM_PRIV_CFB128_AES,
-}
 _MODEL: dict[Version, int] = {"1": 0, "2c": 1, "3": 3}
 _V3 = 3
 _TICK_S = 1.0
@@ -63,7 +50,7 @@ class CannotSendError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What kind of request: GET, GETNEXT, or GETBULK with so many repetitions."""
+    """What kind of request: GET, SET, GETNEXT, or GETBULK with so many repetitions."""
 
     kind: type[Any]
     repetitions: int | None = None
@@ -72,6 +59,11 @@ class Question:
     def get(cls) -> Self:
         """Return GET."""
         return cls(cmdgen.GetCommandGenerator)
+
+    @classmethod
+    def set(cls) -> Self:
+        """Return SET; the values go with the objects."""
+        return cls(cmdgen.SetCommandGenerator)
 
     @classmethod
     def next(cls) -> Self:
@@ -137,11 +129,11 @@ class Credentials:
         auth_key = privacy_key = None
         if self.auth_secret is not None:
             secret = self.auth_secret.get_secret_value().encode()
-            auth_key = bytes(config.AUTH_SERVICES[_AUTH[self.auth]].hash_passphrase(secret))
+            auth_key = bytes(config.AUTH_SERVICES[AUTH[self.auth]].hash_passphrase(secret))
         if self.privacy_secret is not None:
             secret = self.privacy_secret.get_secret_value().encode()
-            service = config.PRIV_SERVICES[_PRIVACY[self.privacy]]
-            privacy_key = bytes(service.hash_passphrase(_AUTH[self.auth], secret))
+            service = config.PRIV_SERVICES[PRIVACY[self.privacy]]
+            privacy_key = bytes(service.hash_passphrase(AUTH[self.auth], secret))
         return auth_key, privacy_key
 
 
@@ -208,9 +200,9 @@ class Engine:
         config.add_v3_user(
             self._made,
             user.name,
-            _AUTH[user.auth],
+            AUTH[user.auth],
             auth_key,
-            _PRIVACY[user.privacy],
+            PRIVACY[user.privacy],
             privacy_key,
             securityEngineId=None if engine_id is None else v2c.OctetString(engine_id),
             authKeyType=_key_type(auth_key),
@@ -247,7 +239,7 @@ class Engine:
     def send(
         self,
         question: Question,
-        oids: Sequence[Oid],
+        objects: Sequence[tuple[Oid, int | None]],
         *,
         target: str,
         context: str,
@@ -257,7 +249,7 @@ class Engine:
 
         Args:
             question: what kind.
-            oids: what about.
+            objects: what about; with the INTEGER to be written where it is a SET, else None.
             target: what `add_target` returned.
             context: context name of version 3.
             came: called on the loop if something comes back; returns whether it was waited for.
@@ -275,7 +267,7 @@ class Engine:
                 self._dispatcher.unheeded = LATE
 
         options = () if question.repetitions is None else (0, question.repetitions)
-        bindings = [(v2c.ObjectIdentifier(oid), v2c.null) for oid in oids]
+        bindings = [(v2c.ObjectIdentifier(oid), _to_write(value)) for oid, value in objects]
         try:
             question.kind().send_varbinds(
                 self._made, target, None, context.encode(), *options, bindings, came_back
@@ -354,6 +346,10 @@ class _Usm(SnmpUSMSecurityModel):  # type: ignore[misc]
 
     def receive_timer_tick(self, snmpEngine: Any, timeNow: float) -> None:  # noqa: N803
         """Age nothing."""
+
+
+def _to_write(value: int | None) -> Any:
+    return v2c.null if value is None else v2c.Integer32(value)
 
 
 def _carrier(address: str) -> tuple[Any, Oid]:

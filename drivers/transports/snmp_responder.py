@@ -16,36 +16,26 @@ from enum import StrEnum
 from typing import Any, Literal
 
 # pysnmp is not typed; here, and in snmp.py beside it, is where that ends.
+from pyasn1.type import univ  # type: ignore[import-untyped]
 from pysnmp.carrier.asyncio.dgram import udp  # type: ignore[import-untyped]
 from pysnmp.entity import config, engine  # type: ignore[import-untyped]
 from pysnmp.entity.rfc3413 import cmdrsp, context, ntforg  # type: ignore[import-untyped]
 from pysnmp.proto import rfc1902, rfc1905  # type: ignore[import-untyped]
 from pysnmp.smi import error, instrum  # type: ignore[import-untyped]
 
+from drivers.transports.snmp_protocols import AUTH, PRIVACY
 from drivers.transports.snmp_settings import AuthProtocol, PrivacyProtocol
+from drivers.transports.snmp_values import SNMP_TRAP_OID, SYS_UP_TIME, Oid, Status
 
-Oid = tuple[int, ...]
+__all__ = [
+    "SYS_UP_TIME", "Kind", "Listener", "Objects", "Oid", "SnmpResponder", "Status", "UsmUser",
+    "Value", "Write",
+]  # fmt: skip
 
-SYS_UP_TIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
-SNMP_TRAP_OID: Oid = (1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0)
 _INTERNET: Oid = (1, 3, 6, 1)
 _EXAMPLE_ENTERPRISE = (32473).to_bytes(4, "big")
 """The enterprise number that RFC 5612 keeps for examples, as the head of an engine ID."""
 
-_AUTH: dict[AuthProtocol, Any] = {
-    "none": config.USM_AUTH_NONE,
-    "md5": config.USM_AUTH_HMAC96_MD5,
-    "sha1": config.USM_AUTH_HMAC96_SHA,
-    "sha224": config.USM_AUTH_HMAC128_SHA224,
-    "sha256": config.USM_AUTH_HMAC192_SHA256,
-    "sha384": config.USM_AUTH_HMAC256_SHA384,
-    "sha512": config.USM_AUTH_HMAC384_SHA512,
-}
-_PRIVACY: dict[PrivacyProtocol, Any] = {
-    "none": config.USM_PRIV_NONE,
-    "des": config.USM_PRIV_CBC56_DES,
-    "aes128": config.USM_PRIV_CFB128_AES,
-}
 _SECURITY_MODEL = {"1": 1, "2c": 2, "3": 3}
 _MESSAGE_MODEL = {"1": 0, "2c": 1, "3": 3}
 
@@ -71,6 +61,9 @@ class Value:
 
 Objects = Callable[[], Mapping[Oid, Value]]
 """Returns every object that there is now, by its full OID, instance included."""
+
+Write = Callable[[Oid, int], Status]
+"""Writes an INTEGER to an object that there is, and returns how that ended (RFC 3416, 4.2.5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +108,7 @@ class Listener:
 
 
 class SnmpResponder:
-    """Answers GET, GETNEXT and GETBULK for what *objects* returns; every object is read-only.
+    """Answers GET, GETNEXT and GETBULK for what *objects* returns, and SET where it may *write*.
 
     It has an SNMP engine of its own, which belongs to the loop that `start` runs on.
     """
@@ -129,6 +122,7 @@ class SnmpResponder:
         communities: Sequence[str] = (),
         users: Sequence[UsmUser] = (),
         engine_id: bytes | None = None,
+        write: Write | None = None,
     ) -> None:
         """Prepare to answer; nothing is opened before `start`.
 
@@ -139,8 +133,10 @@ class SnmpResponder:
             communities: what versions 1 and 2c may ask with.
             users: who may ask in version 3, each at its own level and no lower one.
             engine_id: 5 to 32 octets; made up where None.
+            write: takes one INTEGER; objects are read-only where None. Whoever may ask may write.
         """
         self._objects = objects
+        self._write = write
         self._asked = (address, port)
         self._communities = tuple(communities)
         self._users = {user.name: user for user in users}
@@ -180,9 +176,9 @@ class SnmpResponder:
             config.add_v3_user(
                 self._engine,
                 user.name,
-                _AUTH[user.auth],
+                AUTH[user.auth],
                 user.auth_secret or None,
-                _PRIVACY[user.privacy],
+                PRIVACY[user.privacy],
                 user.privacy_secret or None,
             )
             self._admit(3, user.name, user.level)
@@ -230,12 +226,13 @@ class SnmpResponder:
             self._unanswered.discard(answered)
 
     def _admit(self, model: int, name: str, level: str) -> None:
-        config.add_vacm_user(self._engine, model, name, level, _INTERNET, (), _INTERNET)
+        written = () if self._write is None else _INTERNET
+        config.add_vacm_user(self._engine, model, name, level, _INTERNET, written, _INTERNET)
 
     def _serve(self) -> None:
         served = context.SnmpContext(self._engine)
         served.unregister_context_name(b"")
-        served.register_context_name(b"", _Instruments(self._objects))
+        served.register_context_name(b"", _Instruments(self._objects, self._write))
         for responder in (
             cmdrsp.GetCommandResponder,
             cmdrsp.NextCommandResponder,
@@ -296,8 +293,9 @@ class _Ears(udp.UdpTransport):  # type: ignore[misc]
 class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
     """Answers the engine's questions from one snapshot of the objects each."""
 
-    def __init__(self, objects: Objects) -> None:
+    def __init__(self, objects: Objects, write: Write | None) -> None:
         self._objects = objects
+        self._write = write
 
     def read_variables(self, *bindings: Any, **asked: Any) -> list[tuple[Any, Any]]:
         """Return the value of each object, or the exception value of RFC 3416 section 4.2.1."""
@@ -313,8 +311,33 @@ class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
         return [_following(there, order, name) for name, _ in bindings]
 
     def write_variables(self, *bindings: Any, **asked: Any) -> list[tuple[Any, Any]]:
-        """Refuse: nothing here can be written."""
-        raise error.NotWritableError(idx=0, name=bindings[0][0])
+        """Write one INTEGER after the other; what refuses ends it.
+
+        RFC 3416 section 4.2.5 would undo those before; no peer of ours writes two at once.
+        """
+        if self._write is None:
+            raise error.NotWritableError(idx=0, name=bindings[0][0])
+        asked["acFun"]("write", (rfc1902.ObjectName(_INTERNET), None), idx=0, **asked)
+        there = self._objects()
+        for index, (name, value) in enumerate(bindings):
+            if not isinstance(value, univ.Integer):
+                raise error.WrongTypeError(idx=index, name=name)
+            status = Status.NOT_WRITABLE
+            if tuple(name) in there:
+                status = self._write(tuple(name), int(value))
+            if status is not Status.NO_ERROR:
+                raise _ERRORS[status](idx=index, name=name)
+        return list(bindings)
+
+
+_ERRORS: dict[Status, Any] = {
+    Status.GEN_ERR: error.GenError,
+    Status.NO_ACCESS: error.NoAccessError,
+    Status.WRONG_TYPE: error.WrongTypeError,
+    Status.WRONG_VALUE: error.WrongValueError,
+    Status.INCONSISTENT_VALUE: error.InconsistentValueError,
+    Status.NOT_WRITABLE: error.NotWritableError,
+}
 
 
 def _check_access(asked: Mapping[str, Any]) -> None:

@@ -18,14 +18,24 @@ SNMP_TRAP_ADDRESS: Oid = (1, 3, 6, 1, 6, 3, 18, 1, 3, 0)
 
 
 class Status(IntEnum):
-    """The error-status values that a reader meets, RFC 1157 section 4.1 and RFC 3416 section 3."""
+    """The error-status values of RFC 1157 section 4.1 and RFC 3416 section 3 that are met here."""
 
     NO_ERROR = 0
     TOO_BIG = 1
     NO_SUCH_NAME = 2
+    BAD_VALUE = 3
+    READ_ONLY = 4
     GEN_ERR = 5
     NO_ACCESS = 6
+    WRONG_TYPE = 7
+    WRONG_LENGTH = 8
+    WRONG_VALUE = 10
+    INCONSISTENT_VALUE = 12
+    RESOURCE_UNAVAILABLE = 13
+    COMMIT_FAILED = 14
+    UNDO_FAILED = 15
     AUTHORIZATION_ERROR = 16
+    NOT_WRITABLE = 17
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,18 @@ from drivers.transports.snmp_engine import Credentials
 from drivers.transports.snmp_settings import SnmpSettings
 from drivers.transports.snmp_values import SYS_UP_TIME, Oid
 from tests.peers.snmp_settings import as_community, as_user
-from tests.peers.snmpd import AUTH, ON_BATTERY, PRIVACY, UPS, WATCH, Snmpd, User
+from tests.peers.snmpd import (
+    AUTH,
+    CONTROL,
+    ON_BATTERY,
+    ON_MAINS,
+    PRIVACY,
+    SWITCH,
+    UPS,
+    WATCH,
+    Snmpd,
+    User,
+)
 from tests.peers.udp_relay import udp_relay
 
 peer_needed = pytest.mark.peer
@@ -505,3 +516,81 @@ async def test_a_port_in_use_is_said_so(hub: SnmpHub) -> None:
     with pytest.raises(ListenError, match=f"port {port}.*choose another port"):
         await other.listen("127.0.0.1", port, lambda notification: None)
     other.close()
+
+
+# Writing
+
+
+SHUTDOWN = oid(f"{UPS}.1.8.2.0")
+
+
+@pytest.fixture(scope="module")
+def switchable(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Snmpd]:
+    """An agent whose control group the user "switch" may write; it must be restored."""
+    started = Snmpd(
+        tmp_path_factory.mktemp("switchable"), users=(WATCH, SWITCH), values=ON_MAINS | CONTROL
+    )
+    with started:
+        yield started
+
+
+@peer_needed
+async def test_a_number_is_written_with_authentication_and_privacy(
+    hub: SnmpHub, switchable: Snmpd
+) -> None:
+    """The output could not be switched by the only version that may switch it."""
+    peer = hub.peer("127.0.0.1", as_user(switchable, SWITCH))
+
+    await peer.set(SHUTDOWN, 240, within_s=5.0)
+
+    ((_, left),) = (await peer.get([SHUTDOWN], within_s=5.0)).values
+    assert isinstance(left, int)
+    assert 235 <= left <= 240
+    await peer.set(SHUTDOWN, -1, within_s=5.0)
+    assert (await peer.get([SHUTDOWN], within_s=5.0)).values == ((SHUTDOWN, -1),)
+
+
+@peer_needed
+@pytest.mark.parametrize(
+    ("kind", "user", "said"),
+    [
+        ("countdown", WATCH, "may not write there"),  # noAccess: VACM has no write view
+        ("integer", SWITCH, "does not let that object be written"),  # notWritable
+        ("wrong-value", SWITCH, "does not take that value; "),  # wrongValue
+        ("inconsistent-value", SWITCH, "does not take that value now"),  # inconsistentValue
+    ],
+)
+async def test_a_refused_write_says_what_to_mend(
+    hub: SnmpHub, switchable: Snmpd, kind: str, user: User, said: str
+) -> None:
+    """The errors of RFC 3416 section 4.2.5, from net-snmp: an installer must know what to do."""
+    switchable.put({"upsShutdownAfterDelay": (kind, -1)})
+    peer = hub.peer("127.0.0.1", as_user(switchable, user))
+
+    try:
+        with pytest.raises(DeviceRefusedError, match=said) as refused:
+            await peer.set(SHUTDOWN, 240, within_s=5.0)
+    finally:
+        switchable.put({"upsShutdownAfterDelay": CONTROL["upsShutdownAfterDelay"]})
+
+    assert f"{UPS}.1.8.2.0 = 240" in str(refused.value)
+
+
+@peer_needed
+async def test_a_read_only_community_writes_nothing(hub: SnmpHub, switchable: Snmpd) -> None:
+    """Version 1 says noSuchName for all of it (RFC 3584 section 4.4), 2c says noAccess."""
+    old = hub.peer("127.0.0.1", as_community(switchable, "1"))
+    new = hub.peer("127.0.0.1", as_community(switchable, "2c"))
+
+    with pytest.raises(DeviceRefusedError, match="no such object, or these credentials may not"):
+        await old.set(SHUTDOWN, 240, within_s=5.0)
+    with pytest.raises(DeviceRefusedError, match="may not write there"):
+        await new.set(SHUTDOWN, 240, within_s=5.0)
+
+
+async def test_writing_to_nobody_ends_in_silence(hub: SnmpHub) -> None:
+    """A unit that is gone would hold an order up for ever."""
+    peer = hub.peer("127.0.0.9", as_community(9, timeout="0.05s"))
+
+    with pytest.raises(DeviceSilentError):
+        await peer.set(SHUTDOWN, 240, within_s=0.5)

@@ -48,10 +48,23 @@ NAMES: dict[str, str] = {
     "upsOutputPower.1": "1.4.4.1.4.1",
     "upsOutputPercentLoad.1": "1.4.4.1.5.1",
     "upsAlarmsPresent": "1.6.1.0",
+    "upsShutdownType": "1.8.1.0",
+    "upsShutdownAfterDelay": "1.8.2.0",
+    "upsStartupAfterDelay": "1.8.3.0",
+    "upsRebootWithDuration": "1.8.4.0",
+    "upsAutoRestart": "1.8.5.0",
     "upsConfigOutputVA": "1.9.5.0",
     "upsConfigOutputPower": "1.9.6.0",
     "upsConfigLowBattTime": "1.9.7.0",
 }
+CONTROL: dict[str, Value] = {
+    "upsShutdownType": ("writable", 1),
+    "upsShutdownAfterDelay": ("countdown", -1),
+    "upsStartupAfterDelay": ("countdown", -1),
+    "upsRebootWithDuration": ("countdown", -1),
+    "upsAutoRestart": ("writable", 2),
+}
+"""The control group; what a SET does to these types is told in ups_pass.py."""
 ON_MAINS: dict[str, Value] = {
     "upsIdentManufacturer": ("string", "Estuary Works"),
     "upsIdentModel": ("string", "Locker 1000"),
@@ -108,6 +121,7 @@ class User:
     privacy: PrivacyProtocol = "aes128"
     auth_secret: str = AUTH_SECRET
     privacy_secret: str = PRIVACY_SECRET
+    may_write: bool = False
 
     def lines(self) -> list[str]:
         """Return its lines of snmpd.conf."""
@@ -119,10 +133,12 @@ class User:
         if self.privacy != "none":
             create += [PRIVACY[self.privacy], f'"{self.privacy_secret}"']
             level = "priv"
-        return [" ".join(create), f"rouser {self.name} {level}"]
+        access = "rwuser" if self.may_write else "rouser"
+        return [" ".join(create), f"{access} {self.name} {level}"]
 
 
 WATCH = User("watch")
+SWITCH = User("switch", may_write=True)
 
 
 def binary(name: str) -> str:

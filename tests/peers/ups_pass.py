@@ -2,10 +2,14 @@
 
 Run as: python3 ups_pass.py VALUES. VALUES is JSON, {dotted OID: [type, value]}, read again whenever
 it changes; types are those of pass_persist (integer, gauge, counter, timeticks, string, objectid).
+Integers of other types are here for SET: "writable" keeps what it is told; "countdown" counts it
+down in seconds, to -1; "deaf" takes it and does nothing; "wrong-value" and "inconsistent-value"
+refuse. What has one of the protocol's own types is not writable.
 """
 
 import json
 import sys
+import time
 from pathlib import Path
 
 Oid = tuple[int, ...]
@@ -43,7 +47,40 @@ def answer(values: dict[Oid, tuple[str, str]], verb: str, asked: Oid) -> list[st
     if found not in values:
         return ["NONE"]
     kind, value = values[found]
+    if kind in SETTABLE:
+        kind, value = "integer", str(present(found, kind, int(value)))
     return ["." + ".".join(map(str, found)), kind, value]
+
+
+SETTABLE = ("writable", "countdown", "deaf", "wrong-value", "inconsistent-value")
+WRITTEN: dict[Oid, tuple[int, float]] = {}
+"""What was written, and when."""
+
+
+def present(oid: Oid, kind: str, value: int) -> int:
+    """Return the number that an object shows now."""
+    if oid not in WRITTEN:
+        return value
+    written, at = WRITTEN[oid]
+    if kind == "countdown" and written >= 0:
+        left = written - int(time.monotonic() - at)
+        return left if left > 0 else -1
+    return written
+
+
+def write(values: dict[Oid, tuple[str, str]], oid: Oid, typed: str) -> str:
+    """Take a SET, "integer 60"; return pass_persist's word for how it ended."""
+    kind, _ = values.get(oid, ("", ""))
+    word, _, value = typed.strip().partition(" ")
+    if kind not in SETTABLE:
+        return "not-writable"
+    if word != "integer":
+        return "wrong-type"
+    if kind.endswith("-value"):
+        return kind
+    if kind != "deaf":
+        WRITTEN[oid] = int(value.strip('"')), time.monotonic()
+    return "DONE"
 
 
 def main() -> None:
@@ -51,10 +88,15 @@ def main() -> None:
     values = Values(Path(sys.argv[1]))
     for line in sys.stdin:
         verb = line.strip().lower()
+        if not verb:
+            continue  # snmpd ends a SET with a blank line
         if verb == "ping":
             lines = ["PONG"]
         elif verb in ("get", "getnext"):
             lines = answer(values.read(), verb, oid_of(sys.stdin.readline()))
+        elif verb == "set":
+            oid = oid_of(sys.stdin.readline())
+            lines = [write(values.read(), oid, sys.stdin.readline())]
         else:
             lines = ["NONE"]
         print("\n".join(lines), flush=True)

@@ -13,6 +13,7 @@ from drivers.transports.snmp_responder import (
     Listener,
     Oid,
     SnmpResponder,
+    Status,
     UsmUser,
     Value,
 )
@@ -250,3 +251,41 @@ def test_secrets_stay_out_of_sight() -> None:
     shown = repr(WATCH) + repr(Listener("127.0.0.7", 9, community="quay"))
 
     assert not any(secret in shown for secret in (*SECRETS.values(), "quay"))
+
+
+async def test_net_snmp_can_write_what_may_be_written(tmp_path: Path) -> None:
+    """An integrator could not try his own tools on the virtual unit; errors of RFC 3416 4.2.5."""
+    held = {(*UPS, 1, 8, 2, 0): -1}
+
+    def write(oid: Oid, value: int) -> Status:
+        if oid not in held:
+            return Status.NOT_WRITABLE
+        if value < -1:
+            return Status.WRONG_VALUE
+        held[oid] = value
+        return Status.NO_ERROR
+
+    served = SnmpResponder(
+        lambda: VALUES | {oid: Value(Kind.INTEGER, number) for oid, number in held.items()},
+        address="127.0.0.8",
+        communities=["keeper"],
+        write=write,
+    )
+    await served.start()
+    try:
+        client = as_community(tmp_path, served.address, "keeper")
+        control, source = "1.3.6.1.2.1.33.1.8.2.0", "1.3.6.1.2.1.33.1.2.6.0"
+
+        taken = await client.run("snmpset", control, "i", "90")
+        below = await client.run("snmpset", control, "i", "-2")
+        text = await client.run("snmpset", control, "s", "ninety")
+        fixed = await client.run("snmpset", source, "i", "3")
+
+        assert taken[0] == 0
+        assert taken[1].endswith(f".{control} 90\n")
+        assert "wrongValue" in below[1]
+        assert "wrongType" in text[1]
+        assert "notWritable" in fixed[1]
+        assert await client.get(control) == ["90"]
+    finally:
+        served.close()
