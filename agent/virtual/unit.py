@@ -1,24 +1,26 @@
 """A backup unit that answers real SNMP on loopback, from a battery that really empties.
 
-It serves the objects of RFC 1628 from live values and sends that RFC's notifications. All of it
-can be read and none of it set.
+It serves the objects of RFC 1628 from live values and sends that RFC's notifications. Of what it
+serves, the control group can be set by whoever may read.
 """
 
 from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
-from agent.virtual import ups_mib
+from agent.virtual import control_group, ups_mib
 from agent.virtual.battery import VirtualBattery
+from agent.virtual.control_group import ControlGroup, Quirk
 from drivers.transports.snmp_responder import (
     SYS_UP_TIME,
     Kind,
     Listener,
     Oid,
     SnmpResponder,
+    Status,
     UsmUser,
     Value,
 )
@@ -37,6 +39,7 @@ _EXAMPLE_PRODUCT: Oid = (1, 3, 6, 1, 4, 1, 32473, 1)  # RFC 5612: enterprise num
 
 # Numbers of RFC 1628 section 4.6.
 _ON_BATTERY, _LOW, _DEPLETED, _INPUT_BAD, _OVERLOAD, _OUTPUT_OFF = 2, 3, 4, 6, 8, 14
+_OFF_AS_REQUESTED, _SHUTDOWN_PENDING = 11, 22
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,7 @@ class VirtualUnit:
         community: str,
         users: Sequence[UsmUser] = (),
         listeners: Sequence[Listener] = (),
+        quirks: Collection[Quirk] = (),
     ) -> None:
         """Build it on mains with its output on; `start` makes it answer.
 
@@ -87,6 +91,7 @@ class VirtualUnit:
             community: what versions 1 and 2c may ask with, "" for version 3 only.
             users: who may ask in version 3.
             listeners: where notifications go.
+            quirks: where its control differs from the standard's text.
         """
         self._loop = asyncio.get_running_loop()
         self._plate = plate
@@ -98,7 +103,9 @@ class VirtualUnit:
             address=address,
             communities=[community] if community else [],
             users=users,
+            write=self._write,
         )
+        self._control = ControlGroup.of(quirks)
         self._started_at = self._loop.time()
         self._load_w = 0.0
         self._line_bads = 0
@@ -106,7 +113,9 @@ class VirtualUnit:
         self._alarms: dict[int, Alarming] = {}
         self._rows = 0
         self._end: asyncio.TimerHandle | None = None
-        self._restart: asyncio.TimerHandle | None = None
+        self._following: asyncio.TimerHandle | None = None
+        self._mains_at = -math.inf
+        self._was_told_off = False
         self._look: asyncio.TimerHandle | None = None
         self._trapped_at = -math.inf
         self._sending: set[asyncio.Task[bool]] = set()
@@ -124,7 +133,7 @@ class VirtualUnit:
 
     def close(self) -> None:
         """Fall silent and let go of everything; safe to call twice."""
-        for timer in (self._end, self._restart, self._look):
+        for timer in (self._end, self._following, self._look):
             if timer is not None:
                 timer.cancel()
         for task in self._sending:
@@ -141,22 +150,25 @@ class VirtualUnit:
             return
         self.mains = False
         self._line_bads += 1
+        self._control.mains_failed(output=self.output)
         if self.output:
             self._battery_since = self._loop.time()
         else:
-            self._fall_silent()
+            self._responder.deaf = True
         self._rebalance()
         self._tell_on_battery()
+        self._follow()
 
     def mains_returns(self) -> None:
-        """Transfer back; an output that had ended comes back a few seconds later."""
+        """Transfer back; an output that had ended comes back as its control group has it."""
         if self.mains:
             return
-        self.mains = True
+        self.mains, self._mains_at = True, self._loop.time()
         self._battery_since = None
         if not self.output:
             self._wake_up()
         self._rebalance()
+        self._follow()
 
     def load(self, load_w: float) -> None:
         """Carry *load_w* W at the output from now on."""
@@ -171,6 +183,7 @@ class VirtualUnit:
         for alarming in self._alarms.values():
             found[(*ups_mib.ALARM_ROW, 2, alarming.row)] = _descr(alarming)
             found[(*ups_mib.ALARM_ROW, 3, alarming.row)] = Value(Kind.TICKS, alarming.since_ticks)
+        found |= self._controls()
         found[_SYS_DESCR] = _text("virtual backup unit")
         found[_SYS_OBJECT_ID] = Value(Kind.OID, _EXAMPLE_PRODUCT)
         found[SYS_UP_TIME] = Value(Kind.TICKS, self._ticks())
@@ -194,28 +207,58 @@ class VirtualUnit:
         self._look_again()
 
     def _output_ends(self) -> None:
-        self.output, self._battery_since = False, None
+        self._control.went_off(mains=False)
+        self._switch_off(by_command=False)
+        self._follow()
+
+    def _switch_off(self, *, by_command: bool) -> None:
+        """End the output; without mains the unit's own agent ends too, for nothing runs it."""
+        self.output, self._battery_since, self._was_told_off = False, None, by_command
         self._rebalance()
-        self._fall_silent()
+        if not self.mains:
+            self._responder.deaf = True
         self._on_output(False)
 
-    def _fall_silent(self) -> None:
-        """Lose the unit's own agent too: nothing is left to run it."""
-        self._responder.deaf = True
-        if self._restart is not None:
-            self._restart.cancel()
-
     def _wake_up(self) -> None:
-        """Start the unit's agent anew, with counters at nought, and its output soon after."""
+        """Start the unit's agent anew, with counters at nought."""
         self._responder.deaf = False
         self._started_at, self._line_bads, self._rows = self._loop.time(), 0, 0
         self._alarms.clear()
-        self._restart = self._loop.call_later(_RESTART_S, self._output_returns)
+        self._control.card_restarted()
 
-    def _output_returns(self) -> None:
-        self.output = True
+    def _switch_on(self) -> None:
+        self.output, self._was_told_off = True, False
+        if not self.mains:
+            self._responder.deaf, self._battery_since = False, self._loop.time()
         self._rebalance()
         self._on_output(True)
+
+    def _write(self, oid: Oid, value: int) -> Status:
+        """Take one SET; only the control group can be written."""
+        names = {ups_mib.oid(name): name for name in control_group.NAMES}
+        if oid not in names:
+            return Status.NOT_WRITABLE
+        status = self._control.write(names[oid], value, self._loop.time())
+        # The answer goes out first: what speaks for the unit may lose its own power by this.
+        self._loop.call_soon(self._follow)
+        return status
+
+    def _follow(self) -> None:
+        """Switch the output as the control group asks now, and come again when it may next."""
+        if self._following is not None:
+            self._following.cancel()
+            self._following = None
+        now, when = self._loop.time(), {"restart_s": _RESTART_S, "mains_at": self._mains_at}
+        wanted = self._control.wanted(now, mains=self.mains, output=self.output, **when)
+        if wanted != self.output:
+            if wanted:
+                self._switch_on()
+            else:
+                self._switch_off(by_command=True)
+        next_at = self._control.next_at(mains=self.mains, output=self.output, **when)
+        if next_at < math.inf:
+            self._following = self._loop.call_at(max(next_at, now), self._follow)
+        self._watch_alarms()
 
     def _look_again(self) -> None:
         if self._look is not None:
@@ -290,11 +333,6 @@ class VirtualUnit:
             "upsTestResultsDetail": _text(""),
             "upsTestStartTime": Value(Kind.TICKS, 0),
             "upsTestElapsedTime": _integer(0),
-            "upsShutdownType": _integer(1),
-            "upsShutdownAfterDelay": _integer(-1),
-            "upsStartupAfterDelay": _integer(-1),
-            "upsRebootWithDuration": _integer(-1),
-            "upsAutoRestart": _integer(1),
             "upsConfigInputVoltage": _integer(230),
             "upsConfigInputFreq": _integer(10.0 * _MAINS_HZ),
             "upsConfigOutputVoltage": _integer(230),
@@ -307,6 +345,11 @@ class VirtualUnit:
             "upsConfigHighVoltageTransferPoint": _integer(264),
         }
 
+    def _controls(self) -> dict[Oid, Value]:
+        now = self._loop.time()
+        shown = {name: self._control.read(name, now) for name in control_group.NAMES}
+        return {ups_mib.oid(n): _integer(value) for n, value in shown.items() if value is not None}
+
     def _ticks(self) -> int:
         return int(100.0 * (self._loop.time() - self._started_at)) % 2**32
 
@@ -318,6 +361,10 @@ class VirtualUnit:
             present.add(_INPUT_BAD)
         if not self.output:
             present.add(_OUTPUT_OFF)
+            if self._was_told_off:
+                present.add(_OFF_AS_REQUESTED)
+        if self._control.is_counting:
+            present.add(_SHUTDOWN_PENDING)
         if self._percent_load() > 100:
             present.add(_OVERLOAD)
         match self._status():

@@ -325,3 +325,36 @@ async def test_nothing_is_left_running_when_it_is_closed() -> None:
     await asyncio.sleep(0)
 
     assert [t for t in asyncio.all_tasks() if t is not asyncio.current_task()] == []
+
+
+def test_its_output_is_switched_by_net_snmp(tmp_path: Path) -> None:
+    """RFC 1628 section 4.8 by somebody else's program: it drops, and returns with mains."""
+    output = Output()
+    seen: list[list[str]] = []
+
+    async def cycle(loop: PacedLoop) -> None:
+        async with unit(output) as made:
+            client = as_community(tmp_path, made.address, "keeper")
+            made.mains_fails()
+            with loop.at_real_pace():
+                for name, value in (("3", "120"), ("2", "60")):
+                    status, printed = await client.run("snmpset", f"{UPS}.1.8.{name}.0", "i", value)
+                    assert status == 0, printed
+            seen.append(await get(client, loop, "1.8.2.0", "1.8.3.0", "1.6.1.0"))
+            await asyncio.sleep(90.0)
+            made.mains_returns()
+            seen.append(await get(client, loop, "1.4.1.0", "1.8.2.0"))
+            await asyncio.sleep(60.0)
+            seen.append(await get(client, loop, "1.4.1.0", "1.8.3.0"))
+
+    run_paced(cycle)
+
+    armed, off, on = seen
+    assert [is_on for is_on, _ in output.changes] == [False, True]
+    drop_s = output.changes[1][1] - output.changes[0][1]
+    assert 25.0 <= drop_s <= 75.0
+    assert 40 <= int(armed[0]) <= 60
+    assert 100 <= int(armed[1]) <= 120
+    assert armed[2] == "3"  # on battery, input bad, shutdown pending
+    assert off == ["2", "-1"]
+    assert on == ["3", "-1"]
