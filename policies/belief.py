@@ -130,7 +130,7 @@ class SimpleBelief:
         ends = [self._model_end_s(load_steps, math.exp(z * self.spread))]
         if self.unit_wh is not None:
             budget_wh = self.unit_wh * math.exp(z * _MINUTES_SPREAD)
-            ends.append(_spent_after_s(self.inverter, load_steps, budget_wh))
+            ends.append(spent_after_s(self.inverter, load_steps, budget_wh))
         return min(ends)
 
     def _model_end_s(self, load_steps: Sequence[LoadStep], scale: float) -> float:
@@ -166,7 +166,7 @@ class SimpleBelief:
         return e0 if x1 <= x0 else e0 + (e1 - e0) * (x - x0) / (x1 - x0)
 
 
-def _spent_after_s(inverter: Inverter, steps: Sequence[LoadStep], budget_wh: float) -> float:
+def spent_after_s(inverter: Inverter, steps: Sequence[LoadStep], budget_wh: float) -> float:
     """Seconds until a plain energy budget is spent; the unit's minutes say no more than that."""
     left_wh, began_s = budget_wh, 0.0
     for step, following in pairwise(steps):
