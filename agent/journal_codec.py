@@ -13,6 +13,7 @@ import re
 import typing
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
+from datetime import date
 from enum import Enum
 from types import MappingProxyType
 from typing import Any
@@ -123,6 +124,8 @@ def _plain(value: object) -> Any:
             return value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
         case None | bool() | int():
             return value
+        case date():
+            return value.isoformat()
         case float():
             return value if math.isfinite(value) else _NOT_FINITE[str(value)]
         case Mapping():

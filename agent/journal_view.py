@@ -15,9 +15,14 @@ from agent.journal_file import Row, facts, file_of, newest_rows, reading, rows_a
 from policies.events import (
     AgentEnded,
     AgentStarted,
+    BatteryFitted,
+    BatteryJudged,
+    BatteryMeasured,
     DeviceSeen,
     Event,
     FloorTaken,
+    LightChanged,
+    LoadFound,
     NoticeRaised,
     OrderClosed,
     OrderGiven,
@@ -29,6 +34,7 @@ from policies.events import (
     SupplyJudged,
 )
 from policies.model import OutputSource, Reading
+from policies.night import Light
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1
@@ -232,6 +238,26 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"lastwatt ended: {why}"
         case FloorTaken(why=why):
             return f"the floor holds: everything comes to rest in plain order, since {why}"
+        case LightChanged(light=light):
+            return f"the light at the site: {light.value}"
+        case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():
+            return f"{event.unit}: {_learnt(event)}"
+
+
+def _learnt(event: BatteryFitted | BatteryMeasured | BatteryJudged | LoadFound) -> str:
+    match event:
+        case BatteryFitted(on=on, who=who):
+            return f"battery fitted on {on}, by {who}"
+        case BatteryMeasured(how=how):
+            return (
+                f"its battery holds {event.energy_wh:.0f} Wh "
+                f"({event.low_wh:.0f} to {event.high_wh:.0f} Wh), by {how}"
+            )
+        case BatteryJudged(why=why):
+            return why
+        case LoadFound(light=light, watts=watts):
+            when = "" if light is Light.UNKNOWN else f" by {light.value}"
+            return f"with everything on it carries {watts:.0f} W{when}"
 
 
 def _about(name: str, text: str) -> str:

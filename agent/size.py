@@ -13,7 +13,7 @@ import numpy as np
 from policies.draws import Draws
 from policies.load import BOOT_FACTOR, SMALL_POWER_FACTOR, listed_draw, listed_va
 from policies.model import Battery, Chemistry, Site, Unit
-from policies.runtime import LoadStep, cells_of, energy_for_run_wh, inverter_of
+from policies.runtime import PER_NOMINAL, LoadStep, cells_of, energy_for_run_wh, inverter_of
 from policies.sizing import (
     MOST_STRINGS,
     ORDINARY_V,
@@ -41,8 +41,6 @@ FEWER_GUESSES = 10_000
 
 SEED = 1
 """The same question, the same answer."""
-
-_PER_NOMINAL = 1.08  # energy of a new battery against its volts x ampere-hours, as in `cells_of`
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +233,7 @@ def present_pack(unit: Unit) -> Pack:
     if battery.volts is not None and battery.amp_hours is not None:
         pack = pack_of(battery.volts, battery.amp_hours)
         return Pack(pack.name, pack.nominal_wh, pack.volts, pack.amp_hours, is_present=True)
-    return Pack("present battery", _energy_wh(unit, battery) / _PER_NOMINAL, is_present=True)
+    return Pack("present battery", _energy_wh(unit, battery) / PER_NOMINAL, is_present=True)
 
 
 def _energy_wh(unit: Unit, battery: Battery) -> float:

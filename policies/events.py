@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 
 from policies.model import Order, Reading, Task
+from policies.night import Light
 from policies.supply import Supply
 
 
@@ -145,6 +147,86 @@ class FloorTaken:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class BatteryFitted:
+    """A unit has another battery: what was learnt of the old one is no guide any more.
+
+    Attributes:
+        on: the day it was put in.
+        fitted_at: that day as site time, s.
+        who: who said so.
+        is_first: nothing was known of a battery before; what is missing from it stays known.
+    """
+
+    at: float
+    unit: str
+    on: date
+    fitted_at: float
+    who: str
+    is_first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryMeasured:
+    """A discharge taught what the full battery of a unit holds, in Wh, in the warmth it has.
+
+    Attributes:
+        low_wh, high_wh: the truth lies between with 90 %.
+        how: what it was measured by, for people.
+    """
+
+    at: float
+    unit: str
+    on: date
+    energy_wh: float
+    low_wh: float
+    high_wh: float
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryJudged:
+    """A battery was found to age, and somebody was told; see `health.Ageing` for the grade."""
+
+    at: float
+    unit: str
+    grade: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadFound:
+    """What a unit measures with everything on, in one light, as an hour showed it.
+
+    Attributes:
+        watts: the middle of the hour; step_w, is_share: how finely, see `unexplained.Measured`.
+        said_w: what was last said to be unexplained, in W.
+        said_at: when, site time; None = never.
+    """
+
+    at: float
+    unit: str
+    light: Light
+    watts: float
+    step_w: float
+    is_share: bool
+    said_w: float = 0.0
+    said_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LightChanged:
+    """It grew dark at the site, or light; unknown where its file gives no place.
+
+    Attributes:
+        until_at: when it changes again, site time; None = not within days.
+    """
+
+    at: float
+    light: Light
+    until_at: float | None = None
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -159,4 +241,9 @@ Event = (
     | AgentStarted
     | AgentEnded
     | FloorTaken
+    | BatteryFitted
+    | BatteryMeasured
+    | BatteryJudged
+    | LoadFound
+    | LightChanged
 )

@@ -35,24 +35,25 @@ def graph_of(site: Site) -> Graph:
 
     A device that appears in its own closure is left out of it: the file's check refuses cycles.
     """
-    return _graph(_Key(site))
+    return _graph(SiteKey(site))
 
 
-class _Key:
+class SiteKey:
     """A site by identity: its mappings do not hash, and it never changes."""
 
     def __init__(self, site: Site) -> None:
+        """Take it as a key of what is reckoned once for each site."""
         self.site = site
 
     def __hash__(self) -> int:
         return id(self.site)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Key) and other.site is self.site
+        return isinstance(other, SiteKey) and other.site is self.site
 
 
 @lru_cache(maxsize=8)
-def _graph(key: _Key) -> Graph:
+def _graph(key: SiteKey) -> Graph:
     site = key.site
     devices = site.devices
 

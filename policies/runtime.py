@@ -228,6 +228,17 @@ def health_at(age_years: float) -> float:
     return math.exp(-0.035 * age_years - 0.004 * age_years * age_years)
 
 
+PER_NOMINAL = 1.08
+"""Energy of a new battery against its nominal volts x ampere-hours: a slow discharge's volts."""
+
+
+def nominal_energy_wh(battery: Battery) -> float | None:
+    """Return what the battery held when it was new, at 25 °C, in Wh; None = its file lacks that."""
+    if battery.volts is None or battery.amp_hours is None:
+        return None
+    return PER_NOMINAL * battery.volts * battery.amp_hours
+
+
 def cells_of(battery: Battery) -> Cells:
     """Return the median belief of a battery from what its file says, nothing measured.
 
@@ -241,8 +252,8 @@ def cells_of(battery: Battery) -> Cells:
     c, k = (0.55, 3.0) if battery.chemistry is Chemistry.LEAD_ACID else (0.97, 10.0)
     if battery.watt_hours is not None:
         return Cells(battery.watt_hours, c, k)
-    if battery.volts is not None and battery.amp_hours is not None:
-        nominal_wh = 1.08 * battery.volts * battery.amp_hours
+    nominal_wh = nominal_energy_wh(battery)
+    if nominal_wh is not None:
         # Five years is assumed where nobody knows: most batteries are older than one thinks.
         health = health_at(5.0 if battery.age_years is None else battery.age_years)
         return Cells(nominal_wh * health / temperature_factor(battery.temperature_c), c, k)

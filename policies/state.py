@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import lru_cache
 from types import MappingProxyType
 
+from policies.battery import BatteryPoint
 from policies.events import (
+    BatteryFitted,
+    BatteryJudged,
+    BatteryMeasured,
     DeviceSeen,
     Ending,
     Event,
+    LightChanged,
+    LoadFound,
     OrderClosed,
     OrderGiven,
     PauseSet,
@@ -19,10 +26,12 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
-from policies.graph import graph_of
+from policies.graph import SiteKey
+from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
+from policies.night import Light
 from policies.reasons import BY_HAND
-from policies.supply import UnitState, judge, silent
+from policies.supply import FoundLoad, UnitState, judge, renewed, silent
 
 
 class Phase(StrEnum):
@@ -117,6 +126,7 @@ class SiteState:
         paused_until_at: end of the pause, or None.
         paused_by: who set it, "" while there is none.
         orders: number of orders ever given; makes the next order's id.
+        light: whether it is dark at the site; light_until_at: until when, None = for long.
     """
 
     units: Mapping[str, UnitState] = field(default_factory=dict)
@@ -125,6 +135,8 @@ class SiteState:
     paused_until_at: float | None = None
     orders: int = 0
     paused_by: str = ""
+    light: Light = Light.UNKNOWN
+    light_until_at: float | None = None
 
 
 def initial(site: Site) -> SiteState:
@@ -136,16 +148,31 @@ def initial(site: Site) -> SiteState:
 
 
 def listed_load_w(site: Site, state: SiteState, unit: str) -> float:
-    """Return what the file says of the devices still on behind *unit*, in W; night watts count.
+    """Return what the file says of the devices still on behind *unit*, in W, in the light there is.
 
-    A device with several feeds counts whole at each: the load may move to any of them.
+    What PoE loses counts. A device with several feeds counts whole at each: the load may move to
+    any of them.
     """
-    fed = graph_of(site).units
-    return sum(
-        max(device.watts, device.night_watts)
-        for name, device in site.devices.items()
-        if unit in fed[name] and not _is_off(site, state, name)
-    )
+    return _listed_now(site, state, unit).at(state.light)
+
+
+def dusk_w(site: Site, state: SiteState, unit: str) -> float:
+    """Return by how much the load of *unit* grows when it grows dark, in W; 0.0 in the dark."""
+    if state.light is not Light.DAY:
+        return 0.0
+    draw = _listed_now(site, state, unit)
+    return max(0.0, draw.night - draw.day)
+
+
+def _listed_now(site: Site, state: SiteState, unit: str) -> Draw:
+    off = frozenset(name for name in site.devices if _is_off(site, state, name))
+    return _listed(SiteKey(site), unit, off)
+
+
+@lru_cache(maxsize=64)
+def _listed(key: SiteKey, unit: str, off: frozenset[str]) -> Draw:
+    """Reckoned once for each set of devices that are off: every reading asks for it."""
+    return listed_draw(key.site, unit, on=frozenset(key.site.devices) - off)
 
 
 def _is_off(site: Site, state: SiteState, name: str) -> bool:
@@ -180,7 +207,40 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             if until_at <= at:
                 return replace(state, paused_until_at=None, paused_by="")
             return replace(state, paused_until_at=until_at, paused_by=who)
+        case LightChanged(light=light, until_at=until_at):
+            return replace(state, light=light, light_until_at=until_at)
+        case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():
+            if event.unit in site.units:
+                return _with_unit(state, event.unit, _learnt(site, state, event))
     return state
+
+
+def _learnt(
+    site: Site,
+    state: SiteState,
+    event: BatteryFitted | BatteryMeasured | BatteryJudged | LoadFound,
+) -> UnitState:
+    """What is known of a unit after something was learnt of it that no reading says alone."""
+    unit = state.units[event.unit]
+    history = unit.battery
+    match event:
+        case BatteryFitted(is_first=is_first):
+            history = history.renewed(
+                on=event.on, fitted_at=event.fitted_at, at=event.at, is_first=is_first
+            )
+            if is_first:
+                return replace(unit, battery=history)
+            return renewed(site.units[event.unit], unit, history)
+        case BatteryMeasured():
+            point = BatteryPoint(event.on, event.energy_wh, event.low_wh, event.high_wh, event.how)
+            return replace(unit, battery=history.with_point(point))
+        case BatteryJudged(grade=grade):
+            return replace(unit, battery=replace(history, judged=history.judged | {grade}))
+        case LoadFound(light=light):
+            found = FoundLoad(
+                event.watts, event.step_w, event.is_share, event.said_w, event.said_at
+            )
+            return replace(unit, loads=MappingProxyType({**unit.loads, light: found}))
 
 
 def _with_unit(state: SiteState, name: str, unit: UnitState) -> SiteState:

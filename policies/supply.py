@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from policies.battery import BatteryHistory, Discharge, Mark, as_fitted
 from policies.belief import (
     Drawn,
     SimpleBelief,
@@ -23,6 +24,7 @@ from policies.belief import (
     simple_belief,
 )
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit, WhenLost
+from policies.night import Light
 
 LOW_CONFIRM_S = 1.0
 """Least time between the two readings that make "low" believed."""
@@ -46,6 +48,17 @@ class Supply(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class FoundLoad:
+    """What a unit measures with everything on; see `events.LoadFound`."""
+
+    watts: float
+    step_w: float
+    is_share: bool
+    said_w: float = 0.0
+    said_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class UnitState:
     """Everything remembered of one unit; times are site times in s.
 
@@ -65,6 +78,8 @@ class UnitState:
         load_w: what it carried when last heard, in W.
         shown: of each gauge that may stick, the value last shown, and how much was missing from
             the battery when it was first shown, in Wh.
+        battery: the history of the battery that is in it now.
+        loads: what it was found to measure with everything on, by the light.
     """
 
     supply: Supply = Supply.UNKNOWN
@@ -86,6 +101,8 @@ class UnitState:
     drawn: Drawn = field(default_factory=Drawn)
     load_w: float = 0.0
     shown: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    battery: BatteryHistory = field(default_factory=BatteryHistory)
+    loads: Mapping[Light, FoundLoad] = field(default_factory=dict)
 
     @property
     def is_on_battery(self) -> bool:
@@ -118,6 +135,7 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     """
     if before.heard_at is not None and reading.at < before.heard_at:
         return before
+    unit = as_fitted(unit, before.battery, reading.at)
     load_w = load_of(unit, reading, listed_w=listed_w)
     drawn = _account(unit, before, reading, load_w)
     if before.heard_at is not None and reading.at - before.heard_at > GAP_S:
@@ -134,7 +152,42 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
         drawn=drawn,
     )
     state = _count_signs(state, reading)
-    return _conclude(unit, before, state, reading)
+    return _with_discharge(before, _conclude(unit, before, state, reading), reading)
+
+
+def renewed(unit: Unit, state: UnitState, history: BatteryHistory) -> UnitState:
+    """Return what is known of a unit that was given another battery.
+
+    What is missing starts anew from what the unit says of it, as at first sight; but what is
+    being drawn now is drawn from the battery that is there.
+    """
+    state = replace(state, battery=history)
+    if state.on_battery_at is not None or state.sign_at is not None:
+        return state
+    charge = None if state.reading is None else believable_charge(state.reading)
+    drawn = Drawn() if charge is None else from_charge(unit, charge)
+    return replace(state, drawn=drawn, shown={})
+
+
+def _with_discharge(before: UnitState, state: UnitState, reading: Reading) -> UnitState:
+    """Follow a discharge; it is over with mains, and once the battery is empty."""
+    course = before.battery.discharge
+    if state.sign_at is not None:
+        charge = None if state.reading is None else state.reading.trusted("charge")
+        mark = Mark(reading.at, charge, state.drawn)
+        was_discharging = before.sign_at is not None or before.on_battery_at is not None
+        if reading.battery_status is BatteryStatus.DEPLETED:
+            course = None
+        elif course is not None:
+            course = replace(course, last=mark)
+        elif not was_discharging and before.reading is not None:
+            at_first = before.reading.trusted("charge")
+            course = Discharge(Mark(reading.at, at_first, before.drawn), mark)
+    elif state.on_battery_at is None:
+        course = None
+    if course is before.battery.discharge:
+        return state
+    return replace(state, battery=replace(state.battery, discharge=course))
 
 
 def _shown(before: UnitState, reading: Reading, drawn: Drawn) -> dict[str, tuple[float, float]]:
@@ -190,12 +243,15 @@ def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:
         return before
     lost = replace(before, lost_at=at, sign_at=None, signs=0, mains_signs=0)
     if before.is_on_battery:
+        if before.is_low:  # it was the end: nothing more is to be learnt of this discharge
+            lost = replace(lost, battery=replace(lost.battery, discharge=None))
         return replace(lost, why="it was on battery when it was last heard, and is silent since")
     return replace(lost, supply=Supply.UNKNOWN, since_at=at, why="it does not answer")
 
 
 def belief_of(unit: Unit, state: UnitState, now: float) -> SimpleBelief:
     """Return how long the unit will last from *now* on, its last reading carried forward."""
+    unit = as_fitted(unit, state.battery, now)
     aged_s = 0.0 if state.heard_at is None else max(0.0, now - state.heard_at)
     drawn, runtime_s, charge = state.drawn, None, None
     if state.reading is not None:

@@ -16,7 +16,7 @@ from policies.belief import Belief
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Role, Site
 from policies.runtime import LoadStep
-from policies.state import Phase, SiteState
+from policies.state import Phase, SiteState, dusk_w
 
 MARGIN_S = 5.0
 """Added to each stop for polling, deciding and connecting."""
@@ -76,10 +76,10 @@ def timeline(
         margin_s: added to each stop for polling, connecting and deciding, s.
     """
     lower = {
-        name: _end_s(site, state, beliefs, name, belief.bound_quantile)
+        name: _end_s(site, state, beliefs, name, belief.bound_quantile, now)
         for name, belief in beliefs.items()
     }
-    median = {name: _end_s(site, state, beliefs, name, 0.5) for name in beliefs}
+    median = {name: _end_s(site, state, beliefs, name, 0.5, now) for name in beliefs}
     ends_at = {name: now + end_s for name, end_s in lower.items()}
     reserved_at = {name: at - reserve_s(site, at - now) for name, at in ends_at.items()}
     return Timeline(
@@ -101,21 +101,33 @@ def reserve_s(site: Site, lower_s: float) -> float:
 
 
 def _end_s(
-    site: Site, state: SiteState, beliefs: Mapping[str, Belief], unit: str, quantile: float
+    site: Site,
+    state: SiteState,
+    beliefs: Mapping[str, Belief],
+    unit: str,
+    quantile: float,
+    now: float,
 ) -> float:
-    """Seconds to the end of one unit, the loads of units that end before it moving over to it."""
-    steps = [LoadStep(0.0, state.units[unit].load_w)]
+    """Seconds to the end of one unit.
+
+    The loads of units that end before it move over to it, and at dusk lights come on.
+    """
+    added: list[tuple[float, float]] = []
+    if state.light_until_at is not None:
+        added.append((max(0.0, state.light_until_at - now), dusk_w(site, state, unit)))
     if len(beliefs) > 1:
         alone = {
             name: belief.end_after_s([LoadStep(0.0, state.units[name].load_w)], quantile)
             for name, belief in beliefs.items()
         }
-        for other, end_s in sorted(alone.items(), key=lambda item: item[1]):
-            moved_w = _shared_w(site, state, other, unit)
-            if other != unit and moved_w > 0.0 and end_s < alone[unit]:
-                steps.append(
-                    LoadStep(max(end_s, steps[-1].after_s + 1e-3), steps[-1].load_w + moved_w)
-                )
+        for other, end_s in alone.items():
+            if other != unit and end_s < alone[unit]:
+                added.append((end_s, _shared_w(site, state, other, unit)))
+    steps = [LoadStep(0.0, state.units[unit].load_w)]
+    for after_s, more_w in sorted(added):
+        if more_w > 0.0:
+            at_s = max(after_s, steps[-1].after_s + 1e-3)
+            steps.append(LoadStep(at_s, steps[-1].load_w + more_w))
     return beliefs[unit].end_after_s(steps, quantile)
 
 

@@ -88,6 +88,11 @@ def test_kinds_of_released_events_stay() -> None:
         "started_agent",
         "ended_agent",
         "took_floor",
+        "fitted_battery",
+        "measured_battery",
+        "judged_battery",
+        "found_load",
+        "changed_light",
     }
 
 

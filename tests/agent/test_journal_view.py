@@ -9,6 +9,7 @@ import subprocess
 import typing
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -30,10 +31,15 @@ from agent.journal_view import (
 from policies.events import (
     AgentEnded,
     AgentStarted,
+    BatteryFitted,
+    BatteryJudged,
+    BatteryMeasured,
     DeviceSeen,
     Ending,
     Event,
     FloorTaken,
+    LightChanged,
+    LoadFound,
     NoticeRaised,
     OrderClosed,
     PauseSet,
@@ -44,6 +50,7 @@ from policies.events import (
     SupplyJudged,
 )
 from policies.model import Alarm, OutputSource, Reading, Task
+from policies.night import Light
 from policies.supply import Supply
 from tests.agent.journals import given, held, open_journal
 from tests.fakes import START_UTC, FakeClock
@@ -117,6 +124,23 @@ SAID: list[tuple[Event, str]] = [
     (
         FloorTaken(1.0, "a fault"),
         "the floor holds: everything comes to rest in plain order, since a fault",
+    ),
+    (LightChanged(1.0, Light.NIGHT), "the light at the site: night"),
+    (
+        BatteryFitted(1.0, "cabinet", date(2026, 6, 30), -80_000.0, "ana"),
+        "cabinet: battery fitted on 2026-06-30, by ana",
+    ),
+    (
+        BatteryMeasured(1.0, "cabinet", date(2026, 7, 1), 200.4, 180.0, 222.0, "a full discharge"),
+        "cabinet: its battery holds 200 Wh (180 to 222 Wh), by a full discharge",
+    ),
+    (
+        BatteryJudged(1.0, "cabinet", "worn", "battery ageing: it holds 76 % of a new one"),
+        "cabinet: battery ageing: it holds 76 % of a new one",
+    ),
+    (
+        LoadFound(1.0, "cabinet", Light.NIGHT, 112.0, 1.0, False),
+        "cabinet: with everything on it carries 112 W by night",
     ),
 ]
 

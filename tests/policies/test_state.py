@@ -8,6 +8,7 @@ from drivers.base import Act, Verdict
 from policies.events import (
     DeviceSeen,
     Ending,
+    LightChanged,
     OrderClosed,
     OrderGiven,
     PauseSet,
@@ -15,8 +16,10 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
+from policies.load import listed_draw
 from policies.model import Order, Reason, Task
-from policies.state import Phase, SiteState, fold, initial, listed_load_w
+from policies.night import Light
+from policies.state import Phase, SiteState, dusk_w, fold, initial, listed_load_w
 from tests.policies.sites import Run, on_battery, on_mains, site_of
 
 SITE = site_of()
@@ -170,8 +173,23 @@ def test_listed_load_falls_as_devices_come_to_rest() -> None:
     run.state = fold(SITE, run.state, OrderGiven(run.now, "r#1", REST))
     run.rest("gate recorder")
 
-    assert before_w == 10 + 8 + 25 + 60
-    assert listed_load_w(SITE, run.state, "cabinet") == before_w - 25
+    assert before_w == pytest.approx(listed_draw(SITE, "cabinet").most)
+    assert before_w > 10 + 8 + 25 + 60  # the ports that feed the camera lose a part
+    assert listed_load_w(SITE, run.state, "cabinet") == pytest.approx(before_w - 25)
+
+
+def test_listed_load_goes_by_the_light() -> None:
+    """By day the infrared lights are off; nobody knows without a place."""
+    draw = listed_draw(SITE, "cabinet")
+    unknown = Run(SITE).state
+    day = fold(SITE, unknown, LightChanged(1.0, Light.DAY, until_at=100.0))
+    night = fold(SITE, day, LightChanged(100.0, Light.NIGHT))
+
+    assert listed_load_w(SITE, unknown, "cabinet") == draw.most
+    assert listed_load_w(SITE, day, "cabinet") == draw.day < draw.night
+    assert listed_load_w(SITE, night, "cabinet") == draw.night
+    assert dusk_w(SITE, day, "cabinet") == pytest.approx(draw.night - draw.day)
+    assert dusk_w(SITE, night, "cabinet") == dusk_w(SITE, unknown, "cabinet") == 0.0
 
 
 def test_outage_begins_with_its_first_unit_and_ends_with_the_last() -> None:
