@@ -12,6 +12,7 @@ from agent.check_power import misfits
 from agent.config import Severity
 from drivers import registry
 from policies.belief import Drawn, simple_belief
+from policies.load import listed_draw
 from policies.runtime import LoadStep
 from policies.timeline import MARGIN_S
 from tests.agent.site_files import ENV, HEAD, TODAY, kinds, marked, read
@@ -237,7 +238,7 @@ def test_misfit_says_how_long_it_takes_and_what_there_is(tmp_path: Path) -> None
     """Both numbers come from the belief and the timeline that the live agent decides by."""
     site = read(tmp_path, BITES["stops longer than the battery"]).loaded.site
     unit = site.units["cabinet"]
-    load_w = sum(max(d.watts, d.night_watts) for d in site.devices.values())
+    load_w = listed_draw(site, "cabinet").most
     belief = simple_belief(unit, Drawn(), load_w=load_w)
 
     (misfit,) = misfits(site)
