@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from pydantic import BaseModel
 
@@ -30,12 +30,14 @@ class Act(StrEnum):
 
     PROBE = "probe"  # read-only: reach it, log in, change nothing
     PREPARE = "prepare"  # connect ahead of the next act, and hold on for minutes; change nothing
+    REMEMBER = "remember"  # read what the next act changes, for RESTORE or START; change nothing
     QUIESCE = "quiesce"
     CONFIRM_QUIESCED = "confirm_quiesced"
     STOP = "stop"
     CONFIRM_GONE = "confirm_gone"
     START = "start"
     CONFIRM_RUNNING = "confirm_running"
+    RESTORE = "restore"  # undo what quiesced it
 
 
 class Repeat(StrEnum):
@@ -68,6 +70,8 @@ class Outcome:
         sent: what went over the wire (or would have, in dry run), in order, one exchange a line,
             each secret masked as "***" and each thing only a reply could supply as "<name>".
         took_s: seconds from the call to the outcome, >= 0.
+        was: of REMEMBER: what the device is set to, in the driver's own words, without a secret; it
+            is kept until it is undone, and given back by `Remembering.recall`.
     """
 
     act: Act
@@ -76,6 +80,7 @@ class Outcome:
     advice: str = ""
     sent: tuple[str, ...] = ()
     took_s: float = 0.0
+    was: str = ""
 
 
 class Clock(Protocol):
@@ -114,6 +119,18 @@ class Driver(Protocol):
         ...
 
 
+@runtime_checkable
+class Remembering(Protocol):
+    """A driver that puts back exactly what it found: one that can REMEMBER."""
+
+    def recall(self, was: str) -> None:
+        """Take what the device was set to before it was changed; the next undoing puts that back.
+
+        It comes from an earlier outcome's `was`, perhaps of another process.
+        """
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Fitting:
     """Everything that a driver is built from.
@@ -146,6 +163,12 @@ class DriverKind:
         port: the TCP port that a fitting's device would be reached at, or None; what the default
             verification watches.
         build: makes the driver, and its transport, without any I/O.
+        cuts: its stop takes power away at the feed, and that outlasts a power cycle until its start
+            undoes it; a stop by such a driver is started and verified by it, where the file does
+            not say otherwise.
+        feeder: key of the access table for the address of whatever feeds the device, or "". Where
+            there is one, what the access table lacks is taken from the table of the same name of
+            the device that feeds this one.
     """
 
     name: str
@@ -153,3 +176,5 @@ class DriverKind:
     stages: Mapping[Stage, type[BaseModel]]
     build: Callable[[Fitting], Driver]
     port: Callable[[BaseModel], int | None]
+    cuts: bool = False
+    feeder: str = ""

@@ -30,17 +30,21 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from urllib.parse import quote
 
-from drivers.base import Act, Clock, Driver, Outcome, Repeat, Verdict
+from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Verdict
 from drivers.conformance_servers import (
+    Behaviour,
     Server,
     dribble,
+    each_twice,
     garbage,
     in_bytes,
     listening_for_anything,
     mute,
     nobody,
+    nobody_for_datagrams,
     reset,
     serving,
+    serving_datagrams,
     stalling,
     unanswering,
 )
@@ -78,6 +82,7 @@ class Hears(StrEnum):
     """What tells a driver that it has reached its device."""
 
     REPLY = "reply"  # an answer in its own language
+    DATAGRAM = "datagram"  # the same, over UDP
     CONNECTION = "connection"  # that a connection is taken
     NOTHING = "nothing"  # it only sends: datagrams, say
 
@@ -189,12 +194,24 @@ _NOT_UNDERSTOOD = (Verdict.GARBLED, *_NOT_HEARD)
 
 def _allowed(case: Case, *, if_reply: tuple[Verdict, ...]) -> tuple[Verdict, ...]:
     """What may come of a server that takes connections but does not answer as it should."""
-    return if_reply if case.hears is Hears.REPLY else (Verdict.DONE,)
+    return if_reply if case.hears in _REPLIES else (Verdict.DONE,)
+
+
+_REPLIES = (Hears.REPLY, Hears.DATAGRAM)
+
+
+def _serving(case: Case, behave: Behaviour) -> AbstractAsyncContextManager[Server]:
+    """Return a server of the case's transport."""
+    return serving_datagrams(behave) if case.hears is Hears.DATAGRAM else serving(behave)
+
+
+def _nobody(case: Case) -> AbstractAsyncContextManager[Server]:
+    return nobody_for_datagrams() if case.hears is Hears.DATAGRAM else nobody()
 
 
 def _hanging(case: Case) -> AbstractAsyncContextManager[Server]:
     """Return the server that the case's act hangs on."""
-    return unanswering() if case.hears is Hears.CONNECTION else serving(mute)
+    return unanswering() if case.hears is Hears.CONNECTION else _serving(case, mute)
 
 
 # The checks.
@@ -202,7 +219,7 @@ def _hanging(case: Case) -> AbstractAsyncContextManager[Server]:
 
 async def check_silence_is_an_outcome(case: Case) -> None:
     """A device that takes the connection and says nothing is no answer; nothing is raised."""
-    await _against(case, serving(mute), *_allowed(case, if_reply=_NOT_HEARD))
+    await _against(case, _serving(case, mute), *_allowed(case, if_reply=_NOT_HEARD))
 
 
 async def check_unanswered_connection_is_an_outcome(case: Case) -> None:
@@ -214,30 +231,31 @@ async def check_unanswered_connection_is_an_outcome(case: Case) -> None:
 async def check_refused_connection_is_an_outcome(case: Case) -> None:
     """A port that refuses is no answer, at once: trying again can help."""
     is_deaf = case.hears is Hears.NOTHING
-    await _against(case, nobody(), Verdict.DONE if is_deaf else Verdict.NO_ANSWER)
+    await _against(case, _nobody(case), Verdict.DONE if is_deaf else Verdict.NO_ANSWER)
 
 
 async def check_garbage_is_an_outcome(case: Case) -> None:
     """What is not this language is garbled, or uncertain where something was sent before."""
     garbled = (Verdict.GARBLED, Verdict.UNCERTAIN)
-    await _against(case, serving(garbage), *_allowed(case, if_reply=garbled))
+    await _against(case, _serving(case, garbage), *_allowed(case, if_reply=garbled))
 
 
 async def check_endless_reply_ends_at_the_deadline(case: Case) -> None:
     """A byte now and then, for ever, does not stretch the deadline."""
-    await _against(case, serving(dribble), *_allowed(case, if_reply=_NOT_UNDERSTOOD))
+    await _against(case, _serving(case, dribble), *_allowed(case, if_reply=_NOT_UNDERSTOOD))
 
 
 async def check_stalled_reply_ends_at_the_deadline(case: Case) -> None:
     """A peer that begins well and then is gone, with no word to say so, is not waited for."""
     await _against(
-        case, serving(stalling(case.greeting)), *_allowed(case, if_reply=_NOT_UNDERSTOOD)
+        case, _serving(case, stalling(case.greeting)), *_allowed(case, if_reply=_NOT_UNDERSTOOD)
     )
 
 
 async def check_reset_is_an_outcome(case: Case) -> None:
     """A connection reset in the middle is an outcome."""
-    await _against(case, serving(reset), *_allowed(case, if_reply=_NOT_UNDERSTOOD))
+    if case.hears is not Hears.DATAGRAM:  # which has nothing to reset
+        await _against(case, serving(reset), *_allowed(case, if_reply=_NOT_UNDERSTOOD))
 
 
 async def check_past_deadline_sends_nothing(case: Case) -> None:
@@ -268,7 +286,7 @@ async def check_cancellation_passes_through(case: Case) -> None:
 
 async def check_same_act_twice(case: Case) -> None:
     """A second time, and two at a time, an act ends as the first did."""
-    async with _facing(case, nobody()) as (_, driver):
+    async with _facing(case, _nobody(case)) as (_, driver):
         first = await _perform(driver, case.act)
         second = await _perform(driver, case.act)
         pair = await asyncio.gather(*(_perform(driver, case.act) for _ in range(2)))
@@ -294,7 +312,7 @@ async def check_acts_are_declared(case: Case) -> None:
 async def check_hung_device_delays_no_other(case: Case) -> None:
     """Eight hung conversations leave the ninth as quick as it is alone."""
     async with AsyncExitStack() as stack:
-        _, free = await stack.enter_async_context(_facing(case, nobody()))
+        _, free = await stack.enter_async_context(_facing(case, _nobody(case)))
         alone = await _perform(free, case.act)
         hung, first = await stack.enter_async_context(_facing(case, _hanging(case)))
         target = Target(hung.address, hung.port)
@@ -323,7 +341,10 @@ async def check_secret_is_never_shown(case: Case) -> None:
         with redirect_stdout(printed), redirect_stderr(printed):
             for behave in (mute, garbage, _echoing_secret, stalling(case.greeting)):
                 for dry_run in (False, True):
-                    async with _facing(case, serving(behave), dry_run=dry_run) as (_, driver):
+                    async with _facing(case, _serving(case, behave), dry_run=dry_run) as (
+                        _,
+                        driver,
+                    ):
                         for act in driver.acts:
                             shown.append(repr(await _perform(driver, act, limit_s=0.3)))
                         shown += [repr(driver), *map(repr, getattr(driver, "__dict__", {}).items())]
@@ -380,13 +401,13 @@ async def check_dry_run_sends_nothing(case: Case) -> None:
 
 async def check_sent_is_what_was_described(case: Case) -> None:
     """As far as a conversation came, it sent what the dry run said, line by line."""
-    behave = garbage if case.hears is Hears.REPLY else mute
-    async with _facing(case, serving(behave)) as (server, driver):
+    behave = garbage if case.hears in _REPLIES else mute
+    async with _facing(case, _serving(case, behave)) as (server, driver):
         described = await _described(case.make, Target(server.address, server.port), case.act)
         sent = (await _perform(driver, case.act)).sent
 
         assert sent == described[: len(sent)]
-        assert case.hears is Hears.REPLY or sent == described
+        assert case.hears in _REPLIES or sent == described
 
 
 async def _described(make: Make, target: Target, act: Act) -> tuple[str, ...]:
@@ -397,7 +418,7 @@ async def _described(make: Make, target: Target, act: Act) -> tuple[str, ...]:
 async def check_close_can_be_repeated(case: Case) -> None:
     """Closing, before any act, twice, or after one, is quick and raises nothing."""
     for acts in ((), (case.act,)):
-        async with _facing(case, nobody()) as (_, driver):
+        async with _facing(case, _nobody(case)) as (_, driver):
             for act in acts:
                 await _perform(driver, act)
             for _ in range(2):
@@ -453,12 +474,12 @@ async def check_device_is_understood(case: Case) -> None:
             assert outcome.sent == described
 
 
-async def check_reply_one_byte_at_a_time_is_understood(case: Case) -> None:
-    """The same device, its answers arriving byte by byte, is understood the same."""
+async def check_reply_in_pieces_is_understood(case: Case) -> None:
+    """The same device, its answers coming byte by byte, or as datagrams twice, is understood."""
     async with (
         asyncio.timeout(_OUT_OF_TIME_S),
         _peer(case) as peer,
-        in_bytes(peer.address, peer.port) as relay,
+        _relay(case)(peer.address, peer.port) as relay,
         _built(peer.make, Target(relay.address, relay.port)) as driver,
     ):
         outcome = await _perform(driver, case.act, limit_s=10.0)
@@ -467,9 +488,38 @@ async def check_reply_one_byte_at_a_time_is_understood(case: Case) -> None:
         assert relay.taken, "the driver went past the relay"
 
 
+async def check_what_was_changed_is_put_back(case: Case) -> None:
+    """What a driver remembers before it changes it is, once undone, exactly that again."""
+    async with (
+        asyncio.timeout(_OUT_OF_TIME_S),
+        _peer(case) as peer,
+        _built(peer.make, Target(peer.address, peer.port)) as driver,
+    ):
+        if Act.REMEMBER not in driver.acts:
+            return
+        assert isinstance(driver, Remembering), "what it remembers cannot be given back to it"
+        undo = Act.RESTORE if case.act is Act.QUIESCE else Act.START
+        before = await _perform(driver, Act.REMEMBER, limit_s=10.0)
+        changed = await _perform(driver, case.act, limit_s=10.0)
+        after = await _perform(driver, Act.REMEMBER, limit_s=10.0)
+        driver.recall(before.was)
+        undone = await _perform(driver, undo, limit_s=10.0)
+        again = await _perform(driver, Act.REMEMBER, limit_s=10.0)
+
+        assert before.was and changed.verdict is Verdict.DONE, changed.evidence
+        assert after.was != before.was, "it changed nothing that it remembers"
+        assert undone.verdict is Verdict.DONE, undone.evidence
+        assert again.was == before.was
+
+
+def _relay(case: Case) -> Callable[[str, int], AbstractAsyncContextManager[Server]]:
+    return each_twice if case.hears is Hears.DATAGRAM else in_bytes
+
+
 PEER_CHECKS: tuple[Check, ...] = (
     check_device_is_understood,
-    check_reply_one_byte_at_a_time_is_understood,
+    check_reply_in_pieces_is_understood,
+    check_what_was_changed_is_put_back,
 )
 
 

@@ -9,6 +9,7 @@ import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, closing, suppress
 from dataclasses import dataclass, field
+from typing import Any, cast
 
 _LINGER = struct.pack("ii", 1, 0)  # struct linger of socket(7): close by reset
 _CLOSES_WITHIN_S = 1.0
@@ -109,6 +110,95 @@ def serving(behave: Behaviour) -> AbstractAsyncContextManager[Server]:
             await _end(talking)
 
     return _taking(hold)
+
+
+@asynccontextmanager
+async def serving_datagrams(behave: Behaviour) -> AsyncIterator[Server]:
+    """Take datagrams at a UDP port, and do as *behave* says at each; it has no end and no reset."""
+    loop = asyncio.get_running_loop()
+    tasks: set[asyncio.Task[None]] = set()
+
+    class Answering(asyncio.DatagramProtocol):
+        def datagram_received(self, data: bytes, sender: Any) -> None:
+            server.taken += 1
+            server.heard += data
+            server.came.set()
+            writer = cast(asyncio.StreamWriter, _ToSender(transport, sender))
+            tasks.add(loop.create_task(_talk(behave, writer)))
+
+    transport, _ = await loop.create_datagram_endpoint(Answering, local_addr=("127.0.0.1", 0))
+    server = Server(*transport.get_extra_info("sockname")[:2])
+    try:
+        yield server
+    finally:
+        transport.close()
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _ToSender:
+    """What of a stream's writer a behaviour uses, with a datagram for each write."""
+
+    transport: asyncio.DatagramTransport
+    sender: Any
+
+    def write(self, data: bytes) -> None:
+        self.transport.sendto(data, self.sender)
+
+    async def drain(self) -> None:
+        await asyncio.sleep(0)
+
+    def write_eof(self) -> None:
+        """Do nothing: a datagram has no end but its own."""
+
+
+@asynccontextmanager
+async def nobody_for_datagrams() -> AsyncIterator[Server]:
+    """Give an address at whose UDP port nobody listens, a moment ago at least."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as held:
+        held.bind(("127.0.0.1", 0))
+        where = held.getsockname()
+    yield Server(*where)
+
+
+@asynccontextmanager
+async def each_twice(address: str, port: int) -> AsyncIterator[Server]:
+    """Relay datagrams to an address, and pass on twice whatever it answers, as networks do."""
+    loop = asyncio.get_running_loop()
+    ends: dict[Any, asyncio.DatagramTransport] = {}
+
+    class Far(asyncio.DatagramProtocol):
+        def __init__(self, sender: Any) -> None:
+            self.sender = sender
+
+        def datagram_received(self, data: bytes, _: Any) -> None:
+            for _again in range(2):
+                near.sendto(data, self.sender)
+
+    class Near(asyncio.DatagramProtocol):
+        def datagram_received(self, data: bytes, sender: Any) -> None:
+            server.taken += 1
+            tasks.add(loop.create_task(pass_on(data, sender)))
+
+    async def pass_on(data: bytes, sender: Any) -> None:
+        if sender not in ends:
+            far = (address, port)
+            ends[sender], _ = await loop.create_datagram_endpoint(
+                lambda: Far(sender), remote_addr=far
+            )
+        ends[sender].sendto(data)
+
+    tasks: set[asyncio.Task[None]] = set()
+    near, _ = await loop.create_datagram_endpoint(Near, local_addr=("127.0.0.1", 0))
+    server = Server(*near.get_extra_info("sockname")[:2])
+    try:
+        yield server
+    finally:
+        await asyncio.gather(*tasks, return_exceptions=True)
+        for transport in (near, *ends.values()):
+            transport.close()
 
 
 async def _talk(behave: Behaviour, writer: asyncio.StreamWriter) -> None:

@@ -13,6 +13,7 @@ BUILT_IN: dict[str, str] = {
     "http": "drivers.http:KIND",
     "tcp": "drivers.tcp:KIND",
     "wake": "drivers.wake:KIND",
+    "poe": "drivers.poe:KIND",
 }
 """Driver name -> "module:attribute" of its DriverKind."""
 

@@ -16,6 +16,8 @@ from drivers import registry
 from drivers.base import Act, Driver, Fitting, Stage
 from drivers.conformance import CHECKS, PEER_CHECKS, Case, Check, Hears, Peer, Target
 from tests.peers import apache
+from tests.peers.poe_switch import SLIPWAY_MAC, PoeSwitch
+from tests.peers.snmpd import SWITCH
 from tests.peers.sshd import Sshd
 
 Tables = dict[Stage, dict[str, Any]]
@@ -150,10 +152,49 @@ def wake_driver(target: Target) -> Driver:
     )
 
 
+# poe
+
+
+def poe_table(target: Target, **snmp: Any) -> dict[str, Any]:
+    return {
+        "switch": target.address,
+        "snmp": {"version": "3", "user": SWITCH.name, "port": target.port, **snmp},
+        "port": "1.3",
+        "neighbour": SLIPWAY_MAC,
+    }
+
+
+def poe_driver(target: Target) -> Driver:
+    secret = SecretStr(target.secret)
+    login = {"auth": "sha256", "auth_secret": secret, "privacy": "aes128", "privacy_secret": secret}
+    return driver_for("poe", target, access=poe_table(target, **login), stages=POE_STAGES)
+
+
+POE_STAGES: Tables = {Stage.STOP: {}, Stage.START: {}, Stage.VERIFY: {"interval": "0.1s"}}
+
+
+@asynccontextmanager
+async def poe_peer() -> AsyncIterator[Peer]:
+    with TemporaryDirectory() as folder, PoeSwitch(Path(folder)) as switch:
+
+        def make(target: Target) -> Driver:
+            login = {
+                "auth": SWITCH.auth,
+                "auth_secret": SecretStr(SWITCH.auth_secret),
+                "privacy": SWITCH.privacy,
+                "privacy_secret": SecretStr(SWITCH.privacy_secret),
+            }
+            return driver_for("poe", target, access=poe_table(target, **login), stages=POE_STAGES)
+
+        yield Peer(switch.address, switch.snmpd.port, make)
+
+
 CASES: dict[str, Case] = {
     "ssh": Case(ssh_driver, greeting=b"SSH-2.0-quayside\r\n", peer=ssh_peer),
     "tcp": Case(tcp_driver, act=Act.CONFIRM_RUNNING, hears=Hears.CONNECTION),
     "http": Case(http_driver, greeting=b"HTTP/1.1 200 OK\r\nContent-Le", peer=http_peer),
+    # A greeting that begins as a message of SNMP version 3 does: a SEQUENCE, cut short.
+    "poe": Case(poe_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=poe_peer),
     "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
 }
 """How each registered driver is built for the checks; a new driver adds its case here."""

@@ -191,7 +191,7 @@ async def test_sound_driver_passes(check: Check) -> None:
         (Sin.MISDESCRIBES, conformance.check_sent_is_what_was_described),
         (Sin.MISDESCRIBES, conformance.check_device_is_understood),
         (Sin.CLOSES_ONCE, conformance.check_close_can_be_repeated),
-        (Sin.ONE_READ, conformance.check_reply_one_byte_at_a_time_is_understood),
+        (Sin.ONE_READ, conformance.check_reply_in_pieces_is_understood),
     ],
     ids=lambda value: value.value if isinstance(value, Sin) else _name(value),
 )

@@ -174,6 +174,7 @@ class Snmpd:
         folder: its own folder, for configuration, persistent state and log.
         engine_id: exactEngineID in hex; the USM keys and boots counter hang on it.
         message_limit: largest message it sends, in octets; None = its default.
+        more: further lines of its configuration.
     """
 
     folder: Path
@@ -183,6 +184,7 @@ class Snmpd:
     community: str = COMMUNITY
     message_limit: int | None = None
     port: int = 0
+    more: tuple[str, ...] = ()
     values: dict[str, Value] = field(default_factory=lambda: dict(ON_MAINS))
     _process: subprocess.Popen[bytes] | None = None
 
@@ -269,7 +271,8 @@ class Snmpd:
         ]
         if self.message_limit is not None:
             lines.append(f"[snmp] sendMessageMaxSize {self.message_limit}")
-        return lines + [line for user in self.users for line in user.lines()]
+        users = [line for user in self.users for line in user.lines()]
+        return [*lines, *self.more, *users]
 
     def _wait(self) -> None:
         assert self._process is not None
