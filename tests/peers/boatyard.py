@@ -20,6 +20,8 @@ from tests.peers.film import Film
 from tests.peers.snmpd import AUTH_SECRET, ON_BATTERY, ON_MAINS, PRIVACY_SECRET, Snmpd
 from tests.peers.sshd import Sshd
 
+Address = tuple[str, int]
+
 _HOST = """#!/bin/sh
 # What a host does when it is told to power off: end its work in order, then go.
 echo told >> "{folder}/told"
@@ -55,7 +57,11 @@ host_keys = ["{fingerprint}"]
 
 @dataclass(slots=True)
 class Host:
-    """One device behind an sshd of its own."""
+    """One device behind an sshd of its own.
+
+    Attributes:
+        at: where the file says that it is; None = where it is.
+    """
 
     name: str
     role: str
@@ -64,6 +70,7 @@ class Host:
     more: str = ""
     worth: float = 1.0
     takes: str = "10s"
+    at: Address | None = None
 
     @property
     def told(self) -> int:
@@ -82,23 +89,29 @@ class Host:
         """Return its table of the site's file."""
         key = self.sshd.folder / "client"
         key.chmod(0o600)
+        address, port = self.at or (self.sshd.address, self.sshd.port)
         return _DEVICE.format(
-            name=self.name, role=self.role, address=self.sshd.address, watts=40, worth=self.worth,
+            name=self.name, role=self.role, address=address, watts=40, worth=self.worth,
             more=self.more, script=self.sshd.folder / "poweroff", takes=self.takes,
-            port=self.sshd.port, user=self.sshd.user, key=key,
+            port=port, user=self.sshd.user, key=key,
             fingerprint=self.sshd.fingerprint(),
         )  # fmt: skip
 
 
 @dataclass(slots=True)
 class Boatyard:
-    """The site's peers, its file, and the agent as a process of its own."""
+    """The site's peers, its file, and the agent as a process of its own.
+
+    Attributes:
+        unit_at: where the file says that the unit is; None = where it is.
+    """
 
     folder: Path
     unit: Snmpd
     hosts: dict[str, Host]
     agents: list[subprocess.Popen[bytes]] = field(default_factory=list)
     unit_more: str = 'flicker = "1s"'
+    unit_at: Address | None = None
 
     @property
     def file(self) -> Path:
@@ -120,6 +133,7 @@ class Boatyard:
             'auth = "sha256", auth_secret = { file = "auth" }, '
             'privacy = "aes128", privacy_secret = { file = "privacy" }'
         )
+        address, port = self.unit_at or (self.unit.address, self.unit.port)
         head = f"""format = 1
 [site]
 name = "Quayside boatyard"
@@ -130,8 +144,8 @@ poll_on_mains = "1s"
 poll_on_battery = "0.5s"
 [[unit]]
 name = "cabinet"
-address = "{self.unit.address}"
-snmp = {{ version = "3", port = {self.unit.port}, user = "watch", {login} }}
+address = "{address}"
+snmp = {{ version = "3", port = {port}, user = "watch", {login} }}
 rating = {{ va = 1000, watts = 700 }}
 battery = {{ volts = 36, amp_hours = 7, fitted = 2026-01-10 }}
 {self.unit_more}
@@ -143,9 +157,10 @@ feed = "cabinet"
 """
         self.file.write_text(head + "".join(host.table() for host in self.hosts.values()))
 
-    def start_agent(self, *arguments: str) -> subprocess.Popen[bytes]:
-        """Start `lastwatt run` on the site."""
-        command = [sys.executable, "-m", "agent", "run", str(self.file), "--state", str(self.state)]
+    def start_agent(self, *arguments: str, within: tuple[str, ...] = ()) -> subprocess.Popen[bytes]:
+        """Start `lastwatt run` on the site, as the arguments of the command *within*."""
+        command = [*within, sys.executable, "-m", "agent", "run", str(self.file)]
+        command += ["--state", str(self.state)]
         log = (self.folder / "agent.log").open("ab")
         agent = subprocess.Popen([*command, *arguments], stdin=subprocess.DEVNULL, stderr=log)
         log.close()

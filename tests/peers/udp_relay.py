@@ -17,6 +17,7 @@ class UdpRelay(asyncio.DatagramProtocol):
         address: where to send to.
         requests, answers: datagrams seen from the clients, and from the server.
         delay_s: how long each answer is held back, in s.
+        copies: how often each answer is passed on.
         change: what becomes of each answer; None drops it.
     """
 
@@ -27,6 +28,7 @@ class UdpRelay(asyncio.DatagramProtocol):
         self.requests: list[bytes] = []
         self.answers: list[bytes] = []
         self.delay_s = 0.0
+        self.copies = 1
         self.change: Callable[[bytes], bytes | None] = lambda answer: answer
 
     @property
@@ -65,7 +67,8 @@ class UdpRelay(asyncio.DatagramProtocol):
     def _pass_on(self, answer: bytes, client: Address) -> None:
         assert self._transport is not None
         if not self._transport.is_closing():
-            self._transport.sendto(answer, client)
+            for _ in range(self.copies):
+                self._transport.sendto(answer, client)
 
 
 class _Way(asyncio.DatagramProtocol):

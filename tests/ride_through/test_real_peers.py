@@ -8,17 +8,15 @@ from __future__ import annotations
 import json
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.peers.boatyard import Boatyard, boatyard, wait_until
 from tests.peers.film import Film
+from tests.ride_through.rides import entries, lastwatt, make_low, until_watched, wait_for_rest
 
 pytestmark = pytest.mark.peer
 
@@ -27,49 +25,6 @@ pytestmark = pytest.mark.peer
 def yard(tmp_path: Path) -> Iterator[Boatyard]:
     with boatyard(tmp_path) as found:
         yield found
-
-
-def lastwatt(*arguments: str) -> tuple[int, dict[str, Any]]:
-    done = subprocess.run(
-        [sys.executable, "-m", "agent", *arguments, "--json"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    return done.returncode, json.loads(done.stdout)
-
-
-def entries(yard: Boatyard, kind: str) -> list[dict[str, Any]]:
-    status, document = lastwatt("journal", "--state", str(yard.state))
-    assert status == 0
-    return [event for event in document["events"] if event["kind"] == kind]
-
-
-def phases(yard: Boatyard) -> dict[str, str]:
-    status, document = lastwatt("status", "--state", str(yard.state))
-    return {d["name"]: d["phase"] for d in document["devices"]} if status == 0 else {}
-
-
-def wait_for_rest(yard: Boatyard, *, within_s: float = 60.0) -> None:
-    wait_until(
-        lambda: {"gate recorder": "at rest", "desk": "at rest"}.items() <= phases(yard).items(),
-        within_s=within_s,
-        what="recorder and desk at rest",
-        log=yard.log,
-    )
-
-
-def supply(yard: Boatyard) -> str | None:
-    status, document = lastwatt("status", "--state", str(yard.state))
-    return document["units"][0]["supply"] if status == 0 else None
-
-
-def until_watched(yard: Boatyard) -> None:
-    wait_until(lambda: supply(yard) == "mains", within_s=20, what="the first reading", log=yard.log)
-
-
-def make_low(yard: Boatyard) -> None:
-    yard.unit.put({"upsBatteryStatus": ("integer", 3)})
 
 
 def test_killed_recorder_leaves_a_file_that_does_not_play(tmp_path: Path) -> None:
