@@ -78,8 +78,11 @@ class StoredFit:
     def is_of(self, fitted_on: date | None) -> bool:
         """Whether it is a fit of the battery that was put in on that day.
 
-        Where either day is not known nobody can tell, and it is taken to be.
+        One that was made before that day is not. Else, where either day is not known, nobody can
+        tell, and it is taken to be.
         """
+        if fitted_on is not None and self.made_on < fitted_on:
+            return False
         if fitted_on is None or self.fitted_on is None:
             return True
         return abs((fitted_on - self.fitted_on).days) <= _SAME_BATTERY_DAYS

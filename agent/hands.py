@@ -121,7 +121,7 @@ class Hands:
         for_s = request.get("for_s", PAUSE_S)
         if not _is_number(for_s) or not 0.0 < for_s <= PAUSE_MOST_S:
             return _no(f"a pause lasts {duration_text(PAUSE_MOST_S)} at most, and longer than 0 s")
-        who = await self._who(request)
+        who = await self.who(request)
         if request.get("end") is True:
             return await self.pause.end(who=who)
         return await self.pause.begin(for_s=float(for_s), who=who)
@@ -130,7 +130,7 @@ class Hands:
         name, with_users = request.get("device"), request.get("with_users") is True
         if not isinstance(name, str) or name not in self._engine.site.devices:
             return self._unknown(name)
-        who = await self._who(request)
+        who = await self.who(request)
         await self._until_ready()
         plan = stop_plan(self._engine.site, self._engine.state, name, with_users=with_users)
         if plan.refusal:
@@ -143,7 +143,7 @@ class Hands:
         name, with_users = request.get("device"), request.get("with_users") is True
         if not isinstance(name, str) or name not in self._engine.site.devices:
             return self._unknown(name)
-        who = await self._who(request)
+        who = await self.who(request)
         await self._until_ready()
         plan = start_plan(self._engine.site, self._engine.state, name, with_users=with_users)
         refusal = plan.refusal or self._stopped_again(name)
@@ -186,7 +186,7 @@ class Hands:
         error = f"the site's file lists no device {name!r}; it lists: {listed}"
         return {"ok": False, "unknown": True, "error": error}
 
-    async def _who(self, request: Mapping[str, Any]) -> str:
+    async def who(self, request: Mapping[str, Any]) -> str:
         """Return who asks: the name that was given, and the user at the other end of the socket."""
         user = await self._user(request.get("peer_uid"))
         given = request.get("who")

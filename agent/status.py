@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from typing import Any
 
+from agent import battery_view
+from policies.battery import as_fitted
 from policies.decide import Decision
 from policies.model import Site
 from policies.owed import Owed, owed_changes
 from policies.reasons import duration_text, names_text
 from policies.state import DeviceState, Phase, SiteState
 from policies.supply import Supply, UnitState
+from policies.unexplained import Measured, gap_of
 
 OWED_LIST = "owed.txt"
 """Name of the list, in the state directory, of what is to be undone yet; see `agent.owed`."""
@@ -20,7 +24,13 @@ _STALE_S = 60.0
 
 
 def document(
-    site: Site, state: SiteState, decision: Decision | None, *, now: float, dry_run: bool
+    site: Site,
+    state: SiteState,
+    decision: Decision | None,
+    *,
+    now: float,
+    dry_run: bool,
+    today: date | None = None,
 ) -> dict[str, Any]:
     """Return the status as JSON-ready values; seconds are relative to now, None = not known.
 
@@ -30,6 +40,7 @@ def document(
         decision: the last one, or None before the first.
         now: site time, s.
         dry_run: whether nothing is sent.
+        today: the site's day, for the age of batteries; None = nothing is said of it.
     """
     return {
         "site": site.name,
@@ -37,7 +48,10 @@ def document(
         "outage_s": None if state.outage_at is None else round(now - state.outage_at, 1),
         "paused_s": _left(state.paused_until_at, now),
         "paused_by": state.paused_by,
-        "units": [_unit(name, unit, decision, now) for name, unit in state.units.items()],
+        "units": [
+            {**_unit(name, unit, decision, now), **_learnt(site, name, unit, now, today)}
+            for name, unit in state.units.items()
+        ],
         "devices": [
             _device(site, name, device, decision, now) for name, device in state.devices.items()
         ],
@@ -60,6 +74,21 @@ def _unit(name: str, unit: UnitState, decision: Decision | None, now: float) -> 
         "median_s": None if course is None else _finite(course.unit_median_s.get(name, math.inf)),
         "alarms": [] if reading is None else sorted(a.value for a in reading.alarms),
         "doubts": {} if reading is None else dict(reading.doubts),
+    }
+
+
+def _learnt(
+    site: Site, name: str, unit: UnitState, now: float, today: date | None
+) -> dict[str, Any]:
+    """What was learnt of a unit over its time: its battery, and what it carries."""
+    known = as_fitted(site.units[name], unit.battery, now)
+    return {
+        "battery": None if today is None else battery_view.brief(known, unit.battery, today),
+        "unexplained": [
+            gap_of(site, name, Measured(found.watts, found.step_w, found.is_share), light).sentence
+            for light, found in sorted(unit.loads.items())
+            if found.said_w != 0.0
+        ],
     }
 
 
@@ -144,6 +173,9 @@ def _unit_line(unit: Mapping[str, Any]) -> str:
         parts.append(
             f"lasts at least {duration_text(unit['lower_s'])}, {duration_text(likely_s)} likely"
         )
+    if unit.get("battery") is not None:
+        parts.append(battery_view.brief_text(unit["battery"]))
+    parts += unit.get("unexplained", ())
     if unit["heard_s"] is not None and unit["heard_s"] > _STALE_S:
         parts.append(f"last heard {duration_text(unit['heard_s'])} ago")
     parts += unit["alarms"]

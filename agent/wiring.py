@@ -16,9 +16,11 @@ from typing import Any
 import structlog
 
 from agent import status
+from agent.batteries import Batteries
 from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
+from agent.daylight import Daylight
 from agent.engine import Engine, Settings
 from agent.hands import Hands
 from agent.journal import Journal, Recalled
@@ -105,6 +107,7 @@ class Agent:
             on_event=self._hear_event,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
+        self._batteries = Batteries(self.engine, loaded, clock=self._clock, who=self._hands.who)
         self._owed = OwedList(
             loaded,
             folder,
@@ -118,8 +121,21 @@ class Agent:
         self._watches = [self._watch(name, wrap_source) for name in site.units]
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
-        self._to_say = asyncio.Queue[tuple[str, str, str]](_TO_SAY)
-        self._load_watch = LoadWatch(site, loaded.place, utc=self._clock.utc, say=self._say)
+        self._to_say = asyncio.Queue[Callable[[], Awaitable[None]]](_TO_SAY)
+        self._load_watch = LoadWatch(
+            site,
+            loaded.place,
+            utc=self._clock.utc,
+            say=self._say,
+            keep=self._keep,
+            known=self._recalled.state,
+        )
+        self._daylight = Daylight(
+            loaded.place,
+            clock=self._clock,
+            state=lambda: self.engine.state,
+            record=self.engine.record,
+        )
         journal.on_trouble = self._hear_trouble
         if self._recalled.troubles:
             self._say("error", "journal", "; ".join(self._recalled.troubles))
@@ -144,7 +160,7 @@ class Agent:
             stack.callback(self._notifications.close)
             stack.push_async_callback(self._close_sources)
             stack.push_async_callback(self._hands.close)
-            asks = {"status": self._answer_status, **self._hands.asks}
+            asks = {"status": self._answer_status, **self._hands.asks, **self._batteries.asks}
             server = ControlServer(self._journal.lock, asks)
             stack.push_async_callback(server.close)
             schedule = self._schedule()
@@ -156,6 +172,8 @@ class Agent:
                 self._kept_up("notices", self._notices.run),
                 self._kept_up("saying", self._keep_saying),
                 self._kept_up("pause", self._hands.pause.run),
+                self._kept_up("batteries", self._batteries.run),
+                self._kept_up("daylight", self._daylight.run),
                 # A rehearsal changes nothing, and must not clear a live run's list.
                 *([] if self._dry_run else [self._kept_up("owed list", self._owed.run)]),
                 self._kept_up("socket", partial(self._open_socket, server)),
@@ -259,6 +277,7 @@ class Agent:
         if isinstance(event, NoticeRaised):
             self._notices.raise_notice(event)
         self._load_watch.hear(event, self.engine.state)
+        self._batteries.hear(event)
         self._on_event(event)
 
     def _hear_unit_notice(self, notice: UnitNotice) -> None:
@@ -272,11 +291,16 @@ class Agent:
     def _say(self, severity: str, about: str, text: str) -> None:
         """Have something said as a notice, from where nothing can be awaited."""
         if not self._to_say.full():
-            self._to_say.put_nowait((severity, about, text))
+            self._to_say.put_nowait(partial(self.engine.notice, severity, about, text))
+
+    def _keep(self, event: Event) -> None:
+        """Have something recorded, from where nothing can be awaited."""
+        if not self._to_say.full():
+            self._to_say.put_nowait(partial(self.engine.record, event))
 
     async def _keep_saying(self) -> None:
         while True:
-            await self.engine.notice(*await self._to_say.get())
+            await (await self._to_say.get())()
 
     async def _answer_status(self, request: dict[str, Any]) -> dict[str, Any]:
         engine = self.engine
@@ -285,6 +309,7 @@ class Agent:
             engine.state,
             engine.decision,
             now=self._clock.monotonic(),
+            today=self._clock.utc().astimezone(self._loaded.time_zone).date(),
             dry_run=self._dry_run,
         )
         return {

@@ -54,7 +54,7 @@ class BatteryHistory:
     """What is known of the battery that is in a unit now.
 
     Attributes:
-        fitted_on: the day it was put in; None = as the site's file has it.
+        fitted_on: the day it was put in; None = nobody told.
         fitted_at: that day as site time, s; None as above.
         since_at: when that was told, site time; rises with each new battery. None = never.
         points: what discharges showed, from old to new.

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import click
 
+from agent.cli.battery import battery
 from agent.cli.budget import budget
 from agent.cli.completion import completion
 from agent.cli.contract import Commands
@@ -46,7 +47,7 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, run, status, journal, pause, stop, start, budget, fit, plan, size,
+    demo, check, probe, run, status, journal, pause, stop, start, battery, budget, fit, plan, size,
     completion,
     simulate,
 ):  # fmt: skip

@@ -30,8 +30,8 @@ ASK_WITHIN_S = 30.0
 _WENT_WELL = ("at rest", "running", "assumed")
 _DRY = "in dry run: nothing is sent, and what comes of it is assumed"
 
-_who_option = click.option("--who", metavar="NAME", help="Who asks; default the user's own name.")
-_yes_option = click.option("--yes", is_flag=True, help="Do not ask first.")
+who_option = click.option("--who", metavar="NAME", help="Who asks; default the user's own name.")
+yes_option = click.option("--yes", is_flag=True, help="Do not ask first.")
 _wait_option = click.option("--no-wait", is_flag=True, help="Do not wait for what comes of it.")
 
 
@@ -46,7 +46,7 @@ _wait_option = click.option("--no-wait", is_flag=True, help="Do not wait for wha
     "--for", "span", metavar="SPAN", help="For how long, such as 2h; default 1h, 24h most."
 )
 @click.option("--end", is_flag=True, help="End the pause now.")
-@_who_option
+@who_option
 @json_option
 def pause(folder: Path, span: str | None, end: bool, who: str | None, as_json: bool) -> int:
     """Have the agent give no automatic orders for a while, such as while somebody works inside.
@@ -62,7 +62,7 @@ def pause(folder: Path, span: str | None, end: bool, who: str | None, as_json: b
         request["end"] = True
     elif span is not None:
         request["for_s"] = _span_s(span)
-    answer = _asked(folder, request, "was_paused" if end else "until", "who")
+    answer = asked(folder, request, "was_paused" if end else "until", "who")
     if as_json:
         show_document(True, **_fields(answer))
     elif end:
@@ -97,8 +97,8 @@ def _span_s(text: str) -> float:
 @click.argument("device")
 @state_option
 @click.option("--with-users", is_flag=True, help="Bring what hangs on it to rest before it.")
-@_who_option
-@_yes_option
+@who_option
+@yes_option
 @_wait_option
 @json_option
 def stop(
@@ -123,8 +123,8 @@ def stop(
 @click.argument("device")
 @state_option
 @click.option("--with-users", is_flag=True, help="Also what uses it and was stopped by hand.")
-@_who_option
-@_yes_option
+@who_option
+@yes_option
 @_wait_option
 @json_option
 def start(
@@ -142,10 +142,10 @@ def start(
 def _order(
     folder: Path, request: Mapping[str, Any], *, yes: bool, waits: bool, as_json: bool
 ) -> int:
-    preview = _asked(folder, {**request, "preview": True}, "devices", "dark", "dry", "notes")
+    preview = asked(folder, {**request, "preview": True}, "devices", "dark", "dry", "notes")
     if not yes and sys.stdin.isatty() and not _is_confirmed(request["ask"], preview):
         raise CommandError("nothing was told to any device", status=Exit.NO)
-    answer = _asked(folder, request, "job")
+    answer = asked(folder, request, "job")
     if answer["job"] is None:
         if as_json:
             show_document(True, devices=[], evidence=answer["evidence"])
@@ -189,7 +189,7 @@ def _followed(folder: Path, job: str, *, as_json: bool) -> list[dict[str, Any]]:
     """
     shown: set[tuple[str, str]] = set()
     while True:
-        answer = _asked(folder, {"ask": "job", "job": job}, "done", "devices")
+        answer = asked(folder, {"ask": "job", "job": job}, "done", "devices")
         for device in answer["devices"]:
             line = _device_line(device)
             if line and not as_json and (device["name"], line) not in shown:
@@ -215,7 +215,7 @@ def _fields(answer: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in answer.items() if name not in ("format", "ok")}
 
 
-def _asked(folder: Path, request: Mapping[str, Any], *fields: str) -> dict[str, Any]:
+def asked(folder: Path, request: Mapping[str, Any], *fields: str) -> dict[str, Any]:
     """Return the agent's answer, which has these *fields*.
 
     Raises:
