@@ -17,7 +17,7 @@ from agent.config.fittings import Kinds
 from agent.config.models import is_ip_address
 from drivers import registry
 from drivers.http_settings import HttpAccess
-from policies.model import HOLDS_DATA, Role, Starts, WhenLost
+from policies.model import HOLDS_DATA, Role, Starts, Unit, WhenLost
 
 
 def check(
@@ -90,6 +90,7 @@ def _unit_warnings(scene: Scene) -> Iterator[Fault]:
                 "without auth anybody on the wire can answer in the unit's place",
                 'set auth = "sha256", or what the unit offers, and auth_secret',
             )
+        yield from _output_warnings(scene, name, unit)
         if unit.when_lost_on_mains is WhenLost.STOP:
             yield scene.warning(
                 name,
@@ -106,6 +107,40 @@ def _unit_warnings(scene: Scene) -> Iterator[Fault]:
                 "more watts seem to last as long as fewer, or longer",
                 "look at the figures again; leave out runs on a battery that was not full",
             )
+
+
+def _output_warnings(scene: Scene, name: str, unit: Unit) -> Iterator[Fault]:
+    control = scene.loaded.units[name].control
+    if unit.output is None or control is None:
+        return
+    if control.version != "3" or control.privacy == "none":
+        yield scene.warning(
+            name,
+            ("output",),
+            "output-clear-text",
+            "its output is switched in clear text: anybody on the wire can learn how, and do it",
+            "give the unit a version 3 user with auth and privacy if it can, and remove clear_text",
+        )
+    if unit.output.unmetered:
+        yield scene.warning(
+            name,
+            ("output", "unmetered"),
+            "output-unmetered",
+            "where the unit measures nothing, its output drops over whatever hangs on it unlisted",
+            "walk the site and list everything on this output, or remove unmetered",
+        )
+    for device in scene.site.devices.values():
+        reached = (device.name, *scene.graph.touched_by[device.name])
+        untouched = next((n for n in reached if scene.site.devices[n].no_touch), None)
+        if name in scene.graph.units[device.name] and untouched is not None:
+            yield scene.warning(
+                name,
+                ("output",),
+                "output-carries-no-touch",
+                f'"{untouched}" is on the no-touch list and hangs on it, so it never drops',
+                "move that to another unit, or remove output",
+            )
+            return
 
 
 def _name_warnings(scene: Scene) -> Iterator[Fault]:
@@ -164,15 +199,22 @@ def _start_warnings(scene: Scene) -> Iterator[Fault]:
                 f"nothing switches this {device.role} on again after it was stopped",
                 'add start = { driver = "wake", … }, or start = "by itself" if it comes with power',
             )
-        elif device.starts is Starts.BY_ITSELF:
+        elif device.starts is Starts.BY_ITSELF and not _is_cycled(scene, name):
             yield scene.warning(
                 name,
                 ("start",),
                 "may-not-start",
                 "it starts only when its power comes: if mains returns before the unit's output "
                 "has dropped, it stays off",
-                'add start = { driver = "wake", … } if it can be woken',
+                'add start = { driver = "wake", … } if it can be woken, or output = { } at its '
+                "unit",
             )
+
+
+def _is_cycled(scene: Scene, name: str) -> bool:
+    """Whether every output that it hangs on may be switched, so that its power comes anew."""
+    units = scene.graph.units[name]
+    return bool(units) and all(scene.site.units[unit].output is not None for unit in units)
 
 
 def _login_warnings(scene: Scene) -> Iterator[Fault]:

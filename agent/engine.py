@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import structlog
 
@@ -20,10 +21,12 @@ from agent.keep import Keeper, SureKeeper
 from agent.ledger import Fold, Ledger
 from agent.lookout import LOOK_S, Lookout
 from agent.news import is_worth_noting, supply_news
+from agent.outputs import Outputs
 from agent.perform import Performer, first
 from agent.readiness import Readiness
 from agent.sequence import Result
 from agent.taking_up import closing_of, stale_units, without_stale
+from agent.unit_control import UnitControl
 from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
 from policies.belief import Belief
@@ -38,6 +41,9 @@ from policies.events import (
     NoticeRaised,
     OrderClosed,
     OrderGiven,
+    OutputFailed,
+    OutputReturned,
+    OutputWithdrawn,
     PollMissed,
     ReadingTaken,
     SupplyJudged,
@@ -60,6 +66,8 @@ SAY_AGAIN_S = 600.0
 """Policies that fail now and then are spoken of once in so long."""
 
 _SHORTEST_WAIT_S = 0.05
+_DECIDED_ON = (OrderClosed, OutputWithdrawn, OutputReturned, OutputFailed)
+"""After these something may be due at once."""
 
 Decide = Callable[[Site, SiteState, Mapping[str, Belief], float], Decision]
 
@@ -86,6 +94,7 @@ class Engine:
         site: as the file has it.
         decision: the last one; None before the first.
         conductor: carries its orders out.
+        outputs: switches the units' own outputs.
     """
 
     def __init__(
@@ -97,6 +106,7 @@ class Engine:
         journal: Keeper,
         state: SiteState,
         settings: Settings,
+        controls: Mapping[str, UnitControl] = MappingProxyType({}),
         on_event: Callable[[Event], None] = lambda event: None,
         decide: Decide = decide,
         fold: Fold = fold,
@@ -110,6 +120,7 @@ class Engine:
             journal: keeps the events.
             state: what the journal folded to.
             settings: what else it is told.
+            controls: by unit, what its output is switched through; none in a dry run.
             on_event: told each event as it is folded; must not block.
             decide: the policy.
             fold: what events mean.
@@ -146,6 +157,14 @@ class Engine:
             state=lambda: self.state,
             record=self.record,
         )
+        self.outputs = Outputs(
+            site,
+            controls,
+            clock=clock,
+            commit=self._record_surely,
+            record=self.record,
+            state=lambda: self.state,
+        )
         self._lookout = Lookout(
             site,
             clock=clock,
@@ -178,6 +197,8 @@ class Engine:
             self._noted_at[unit] = reading.at
             self._journal.note(event)
         self._tell_supply(unit, before, after)
+        if self._has_taken_up:
+            await self.outputs.hear(reading)
         await self.consider()
 
     async def on_silence(self, unit: str, error: BackupUnitError, at: float) -> None:
@@ -197,11 +218,15 @@ class Engine:
 
     async def record(self, *events: Event) -> None:
         """Fold events and make them durable, or go on without that when the disk does not."""
+        await self._record_surely(*events)
+
+    async def _record_surely(self, *events: Event) -> bool:
+        """Fold events; return whether they are durable."""
         for event in events:
             self._fold(event)
-        if any(isinstance(event, OrderClosed) for event in events):
+        if any(isinstance(event, _DECIDED_ON) for event in events):
             self._woken.set()
-        await self._journal.commit(*events)
+        return await self._journal.commit(*events)
 
     async def notice(self, severity: str, about: str, text: str) -> None:
         """Say something that somebody should know."""
@@ -236,6 +261,8 @@ class Engine:
             await self._journal.commit(*events)
             for order_id, order in given:
                 self.conductor.give(order_id, order)
+        for wanted in decision.outputs:
+            self.outputs.give(wanted)
 
     def _order(self, order: Order) -> tuple[str, list[Event]]:
         """Fold that an order is given, so that nothing is ordered twice; return its id and news.
@@ -323,6 +350,7 @@ class Engine:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._keep_deciding())
             group.create_task(self._lookout.run())
+            group.create_task(self.outputs.run())
             group.create_task(self._readiness.run())
             group.create_task(self._keep_snapshots())
 
@@ -333,6 +361,7 @@ class Engine:
     async def end(self, why: str) -> None:
         """Let go of everything; no device is stopped by the agent's own end."""
         await self._floor.close()
+        await self.outputs.close()
         await self.conductor.close()
         await self._journal.commit(AgentEnded(self._clock.monotonic(), why))
         self._journal.snapshot(self.state)

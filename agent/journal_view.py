@@ -18,6 +18,7 @@ from policies.events import (
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
+    BoxLeft,
     DeviceSeen,
     Event,
     FloorTaken,
@@ -26,6 +27,12 @@ from policies.events import (
     NoticeRaised,
     OrderClosed,
     OrderGiven,
+    OutputArmed,
+    OutputBegan,
+    OutputDropped,
+    OutputFailed,
+    OutputReturned,
+    OutputWithdrawn,
     PauseSet,
     PollMissed,
     ReadingTaken,
@@ -35,6 +42,7 @@ from policies.events import (
 )
 from policies.model import OutputSource, Reading
 from policies.night import Light
+from policies.output_state import OutputTask
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1
@@ -232,10 +240,21 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"pause until {until}, set by {who}: no automatic orders"
         case NoticeRaised(severity=severity, about=about, text=text):
             return f"{severity}: {_about(about, text)}"
+        case (
+            OutputBegan()
+            | OutputArmed()
+            | OutputWithdrawn()
+            | OutputFailed()
+            | OutputDropped()
+            | OutputReturned()
+        ):
+            return f"{event.unit}: {_output(event)}"
         case AgentStarted(version=version, dry_run=dry_run):
             return f"lastwatt {version} started{'; nothing will be sent' if dry_run else ''}"
         case AgentEnded(why=why):
             return f"lastwatt ended: {why}"
+        case BoxLeft(device=device, why=why):
+            return f"{device}: {why}"
         case FloorTaken(why=why):
             return f"the floor holds: everything comes to rest in plain order, since {why}"
         case LightChanged(light=light):
@@ -258,6 +277,34 @@ def _learnt(event: BatteryFitted | BatteryMeasured | BatteryJudged | LoadFound) 
         case LoadFound(light=light, watts=watts):
             when = "" if light is Light.UNKNOWN else f" by {light.value}"
             return f"with everything on it carries {watts:.0f} W{when}"
+
+
+def _output(
+    event: OutputBegan
+    | OutputArmed
+    | OutputWithdrawn
+    | OutputFailed
+    | OutputDropped
+    | OutputReturned,
+) -> str:
+    match event:
+        case OutputBegan(task=OutputTask.ARM, why=why):
+            return f"its output is being armed: {why}"
+        case OutputBegan(why=why):
+            return f"its output is not to drop after all: {why}"
+        case OutputArmed(evidence=evidence):
+            return f"its output is armed: {evidence}"
+        case OutputWithdrawn(evidence=evidence):
+            return f"its output stays on: {evidence}"
+        case OutputFailed(task=task, evidence=evidence):
+            return f"its output could not be {_DONE_TO_OUTPUT[task]}: {evidence}"
+        case OutputDropped(evidence=evidence):
+            return f"its output has dropped: {evidence}"
+        case OutputReturned(evidence=evidence):
+            return f"its output is on: {evidence}"
+
+
+_DONE_TO_OUTPUT = {OutputTask.ARM: "armed", OutputTask.WITHDRAW: "withdrawn"}
 
 
 def _about(name: str, text: str) -> str:

@@ -57,6 +57,15 @@ COLUMNS: dict[str, Oid] = {
 }
 """What every poll asks for of each output line; the line's number is the last arc."""
 
+CONTROL: dict[str, Oid] = {
+    "upsShutdownType": (*UPS, 1, 8, 1, 0),
+    "upsShutdownAfterDelay": (*UPS, 1, 8, 2, 0),
+    "upsStartupAfterDelay": (*UPS, 1, 8, 3, 0),
+    "upsRebootWithDuration": (*UPS, 1, 8, 4, 0),
+    "upsAutoRestart": (*UPS, 1, 8, 5, 0),
+}
+"""What switches its output; the only objects that are ever written."""
+
 ALARMS: dict[Oid, Alarm] = {
     (*WELL_KNOWN_ALARMS, number): alarm for number, alarm in enumerate(Alarm, start=1)
 }

@@ -31,6 +31,7 @@ from agent.owed import OwedList, undo_of
 from agent.schedule import Schedule
 from agent.snmp_source import SnmpSource, UnitNotice
 from agent.source import Source
+from agent.unit_control import SnmpControl, UnitControl
 from agent.watch import Watch
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
@@ -73,6 +74,7 @@ class Agent:
         on_event: Callable[[Event], None] = lambda event: None,
         wrap_drivers: Callable[[Drivers], Drivers] = lambda drivers: drivers,
         wrap_source: Callable[[Source], Source] = lambda source: source,
+        wrap_control: Callable[[UnitControl], UnitControl] = lambda control: control,
     ) -> None:
         """Prepare; must be called on the loop that will run it, and does no network I/O.
 
@@ -83,6 +85,7 @@ class Agent:
             on_event: told each event as it is folded; must not block.
             wrap_drivers: what the drivers are put behind, such as the virtual site's pace.
             wrap_source: the same for each unit's readings.
+            wrap_control: the same for what switches each unit's output.
 
         Raises:
             JournalError: another agent works on *folder*, or it cannot be used.
@@ -96,6 +99,7 @@ class Agent:
         self._journal = journal
         self._recalled: Recalled = journal.recall(site)
         self._clock = LoopClock(offset_s=self._recalled.resume_at - loop.time())
+        self._hub = SnmpHub()
         self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
         self.engine = Engine(
             site,
@@ -104,6 +108,7 @@ class Agent:
             journal=journal,
             state=self._recalled.state,
             settings=Settings(_version(), dry_run=dry_run),
+            controls={} if dry_run else self._controls(wrap_control),
             on_event=self._hear_event,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
@@ -115,7 +120,6 @@ class Agent:
             state=lambda: self.engine.state,
             undo=undo_of(loaded, clock=self._clock),
         )
-        self._hub = SnmpHub()
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
         self._watches = [self._watch(name, wrap_source) for name in site.units]
@@ -221,6 +225,15 @@ class Agent:
         await asyncio.gather(*closing, return_exceptions=True)
 
     # Building
+
+    def _controls(self, wrap: Callable[[UnitControl], UnitControl]) -> dict[str, UnitControl]:
+        """Return what switches the outputs that the file lets be switched."""
+        controls: dict[str, UnitControl] = {}
+        for name, access in self._loaded.units.items():
+            if access.control is not None:
+                peer = self._hub.peer(access.address, access.control)
+                controls[name] = wrap(SnmpControl(peer, unit=name, clock=self._clock))
+        return controls
 
     def _watch(self, unit: str, wrap_source: Callable[[Source], Source]) -> Watch:
         access = self._loaded.units[unit]

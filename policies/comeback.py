@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from policies import reasons
 from policies.graph import graph_of
@@ -10,14 +11,17 @@ from policies.model import Order, Starts, Task
 from policies.runtime import LoadStep
 from policies.scene import Scene, charge_of
 from policies.state import DeviceState, Phase, listed_load_w
-from policies.supply import Supply, belief_of
+from policies.supply import Supply, UnitState, belief_of
 
 START_RETRY_AFTER_S = 120.0
 START_RETRIES = 3
 
 
-def starts_now(scene: Scene) -> list[Order]:
-    """Return the orders that bring devices back once mains is steady, first what others use."""
+def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
+    """Return the orders that bring devices back once mains is steady, first what others use.
+
+    Nothing is started behind the units in *held*: their outputs are about to drop, or are off.
+    """
     orders = []
     for name, device in scene.site.devices.items():
         state = scene.state.devices[name]
@@ -26,6 +30,8 @@ def starts_now(scene: Scene) -> list[Order]:
         if state.by_hand:  # whoever stopped it may have a hand in it
             continue
         if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
+            continue
+        if not graph_of(scene.site).units[name].isdisjoint(held):
             continue
         # By itself or by hand, nothing is sent, but its return is watched for and said.
         wait_s = device.start_s if device.starts is Starts.BY_ORDER else max(device.start_s, 300.0)
@@ -61,22 +67,31 @@ def _is_founded(scene: Scene, name: str) -> bool:
 
 def _steady_s(scene: Scene, name: str) -> float:
     """For how long some unit behind the device has had mains when it was last heard; 0 = none."""
-    steady = [
-        unit.heard_at - unit.mains_at
-        for unit in (scene.state.units[u] for u in graph_of(scene.site).units[name])
-        if unit.supply in (Supply.MAINS, Supply.UNPROTECTED)
-        and unit.mains_at is not None
-        and unit.heard_at is not None
-        and not unit.signs  # on battery for a moment may be the next outage
-    ]
-    return max(steady, default=0.0)
+    units = (scene.state.units[unit] for unit in graph_of(scene.site).units[name])
+    return max(map(unit_steady_s, units), default=0.0)
+
+
+def unit_steady_s(unit: UnitState) -> float:
+    """Return for how long a unit has had mains when it was last heard; 0 = it has none."""
+    if (
+        unit.supply not in (Supply.MAINS, Supply.UNPROTECTED)
+        or unit.mains_at is None
+        or unit.heard_at is None
+        or unit.signs  # on battery for a moment may be the next outage
+    ):
+        return 0.0
+    return unit.heard_at - unit.mains_at
 
 
 def _mains_is_steady(scene: Scene, name: str) -> bool:
     """Whether mains is steady, and the battery holds enough for one more orderly stop."""
     if _steady_s(scene, name) < scene.site.mains_steady_s:
         return False
-    fed = graph_of(scene.site).units[name]
+    return battery_is_ready(scene, graph_of(scene.site).units[name])
+
+
+def battery_is_ready(scene: Scene, fed: Collection[str]) -> bool:
+    """Return whether the best of the units *fed* holds enough for one more orderly stop."""
     charge = charge_of(scene, fed)
     if charge is not None:
         return charge >= scene.site.return_charge

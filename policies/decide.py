@@ -16,6 +16,7 @@ from policies.comeback import START_RETRY_AFTER_S, starts_now
 from policies.due import due_now
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Order, Reason, Site, Starts, Task
+from policies.output import OutputOrder, is_to_cycle, output_orders
 from policies.scene import Scene
 from policies.state import Phase, SiteState
 from policies.supply import belief_of
@@ -34,11 +35,13 @@ class Decision:
         orders: what holds data first, by falling worth; the rest after.
         wake_at: when to decide again at the latest, even if nothing is heard; site time, s.
         timeline: what it was decided by.
+        outputs: what to do to the units' own outputs.
     """
 
     orders: tuple[Order, ...]
     wake_at: float
     timeline: Timeline
+    outputs: tuple[OutputOrder, ...] = ()
 
 
 def beliefs_of(site: Site, state: SiteState, now: float) -> dict[str, Belief]:
@@ -62,10 +65,21 @@ def decide(site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: flo
     scene = Scene(site, state, beliefs, now, timeline(site, state, beliefs, now, margin_s=MARGIN_S))
     orders: list[Order] = []
     if state.paused_until_at is None or state.paused_until_at <= now:
-        orders = [*_rests(scene), *starts_now(scene)]
+        orders = [*_rests(scene), *starts_now(scene, held=_held(scene))]
     assert all(order.deadline_at > now for order in orders), "no deadline lies before now"
     assert all(may_be_stopped(site, o.device) for o in orders if o.task is Task.REST)
-    return Decision(tuple(orders), _wake_at(scene), scene.timeline)
+    # A countdown is withdrawn in a pause too: that undoes an automatic order.
+    outputs = output_orders(scene)
+    return Decision(tuple(orders), _wake_at(scene), scene.timeline, outputs)
+
+
+def _held(scene: Scene) -> frozenset[str]:
+    """The units whose outputs are about to drop, or are off: nothing is started behind them."""
+    return frozenset(
+        name
+        for name, unit in scene.state.units.items()
+        if unit.output.is_pending or is_to_cycle(scene, name)
+    )
 
 
 def _rests(scene: Scene) -> list[Order]:

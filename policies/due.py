@@ -8,6 +8,7 @@ from collections.abc import Callable
 from policies import reasons
 from policies.graph import graph_of, may_be_stopped
 from policies.model import Reason, Task
+from policies.output_state import OutputPhase
 from policies.scene import Scene, charge_of
 from policies.shed import add_overload, add_way_givers
 from policies.state import Phase
@@ -54,7 +55,8 @@ def _forced(scene: Scene, name: str) -> Reason | None:
             return reasons.battery_low(unit)
         unit = _fed_only_by(scene, at, lambda _, u: u.countdown_signs >= COUNTDOWN_SIGNS)
         if unit is not None:
-            return reasons.countdown(unit)
+            is_stuck = scene.state.units[unit].output.phase is OutputPhase.STUCK
+            return reasons.output_stuck(unit) if is_stuck else reasons.countdown(unit)
         unit = _fed_only_by(
             scene, at, lambda n, u: is_lost_for_good(scene.site.units[n], u, scene.now)
         )

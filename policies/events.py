@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from policies.model import Order, Reading, Task
 from policies.night import Light
+from policies.output_state import OutputTask
 from policies.supply import Supply
 
 
@@ -227,6 +228,78 @@ class LightChanged:
     until_at: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class OutputBegan:
+    """The intent to arm or withdraw a unit's output; nothing is sent before it is durable."""
+
+    at: float
+    unit: str
+    task: OutputTask
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputArmed:
+    """Both countdowns were read back from the unit: it drops, and returns after that."""
+
+    at: float
+    unit: str
+    drops_at: float
+    returns_at: float
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputWithdrawn:
+    """No countdown runs at the unit any more; that was read back."""
+
+    at: float
+    unit: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFailed:
+    """A unit's output could not be armed or withdrawn.
+
+    Attributes:
+        drops_at: when it may drop all the same, as far as can be read back; None = it will not.
+    """
+
+    at: float
+    unit: str
+    task: OutputTask
+    evidence: str
+    drops_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OutputDropped:
+    """A unit's output went off as it was armed to."""
+
+    at: float
+    unit: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputReturned:
+    """A unit's output is on again after it dropped."""
+
+    at: float
+    unit: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoxLeft:
+    """The agent's own box powers itself off, since its power is about to go."""
+
+    at: float
+    device: str
+    why: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -246,4 +319,11 @@ Event = (
     | BatteryJudged
     | LoadFound
     | LightChanged
+    | OutputBegan
+    | OutputArmed
+    | OutputWithdrawn
+    | OutputFailed
+    | OutputDropped
+    | OutputReturned
+    | BoxLeft
 )

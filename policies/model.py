@@ -162,6 +162,22 @@ class WhenLost(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class OutputControl:
+    """How a unit's own output may be switched, RFC 1628 section 4.8; in s.
+
+    Attributes:
+        drops_after_s: from the moment that it is armed until it drops.
+        off_for_s: how long it stays off at the least.
+        unmetered: arm it though the unit does not measure its load, so that nobody can tell whether
+            something hangs on it that the file does not list.
+    """
+
+    drops_after_s: float = 120.0
+    off_for_s: float = 60.0
+    unmetered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
     """One backup unit.
 
@@ -171,6 +187,8 @@ class Unit:
         when_lost_on_mains, when_lost_on_battery: what to do then; STOP acts lost_stop_after_s
             after the unit was lost.
         min_load_w: on battery it switches itself off under a lesser load; 0 = it does not.
+        path: devices that the agent reaches it through.
+        output: how its output may be switched; None = never.
     """
 
     name: str
@@ -183,6 +201,8 @@ class Unit:
     when_lost_on_mains: WhenLost = WhenLost.ALARM
     when_lost_on_battery: WhenLost = WhenLost.CARRY_ON
     min_load_w: float = 0.0
+    path: tuple[str, ...] = ()
+    output: OutputControl | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,3 +170,51 @@ def by_hand(task: Task, who: str) -> Reason:
         return Reason(BY_HAND, f"starting, as {who} asked by hand.")
     sentence = f"stopping now, as {who} asked by hand; it stays so until it is started by hand."
     return Reason(BY_HAND, sentence)
+
+
+def output_armed(unit: str, halted: int, drops_s: float, returns_s: float) -> Reason:
+    """All that a unit feeds is at rest: its output may drop, so that they start with their power.
+
+    The delay before it returns buys time, not charge: RFC 1628 knows no least charge.
+    """
+    what = "the device" if halted == 1 else f"all {halted} devices"
+    return Reason(
+        "output_armed",
+        f"{unit} is to switch its output off in {duration_text(drops_s)}: {what} that lastwatt "
+        "stopped there can start when power comes back. It returns with mains, "
+        f"{duration_text(returns_s)} from now at the earliest, whatever the battery holds by then.",
+        {"drops_s": drops_s, "returns_s": returns_s},
+    )
+
+
+def output_cycled(unit: str, names: str) -> Reason:
+    """Mains came back before the output dropped, and something starts only when power comes."""
+    return Reason(
+        "output_cycled",
+        f"mains is back, and {names} can only start when power comes: {unit} switches its output "
+        "off and on again on purpose.",
+    )
+
+
+def output_withdrawn(why: str) -> Reason:
+    """An output that is armed must not drop after all."""
+    return Reason("output_withdrawn", why)
+
+
+def output_stuck(unit: str) -> Reason:
+    """A countdown that lastwatt began cannot be withdrawn, and something runs."""
+    return Reason(
+        "countdown",
+        f"stopping at once, in short. {unit} counts down to switching its output off, and does not "
+        "let that be withdrawn.",
+    )
+
+
+def box_leaves(units: str, takes_s: float) -> Reason:
+    """The agent's own box goes last."""
+    return Reason(
+        "box_leaves",
+        f"powering itself off, which takes {duration_text(takes_s)}: right after that {units} "
+        "drops its output, and it starts again when power comes back.",
+        {"takes_s": takes_s},
+    )

@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from policies.battery import BatteryPoint
 from policies.events import (
+    AgentStarted,
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
@@ -20,6 +21,12 @@ from policies.events import (
     LoadFound,
     OrderClosed,
     OrderGiven,
+    OutputArmed,
+    OutputBegan,
+    OutputDropped,
+    OutputFailed,
+    OutputReturned,
+    OutputWithdrawn,
     PauseSet,
     PollMissed,
     ReadingTaken,
@@ -30,6 +37,7 @@ from policies.graph import SiteKey
 from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
 from policies.night import Light
+from policies.output_fold import after, heard
 from policies.reasons import BY_HAND
 from policies.supply import FoundLoad, UnitState, judge, renewed, silent
 
@@ -192,7 +200,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             unit = judge(
                 site.units[reading.unit], state.units[reading.unit], reading, listed_w=listed_w
             )
-            return _with_unit(state, reading.unit, unit)
+            output = heard(state.units[reading.unit], reading)
+            return _with_unit(state, reading.unit, replace(unit, output=output))
         case PollMissed(at=at, unit=name) if name in site.units:
             return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
         case OrderGiven(order=order) if order.device in site.devices:
@@ -212,6 +221,30 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
         case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():
             if event.unit in site.units:
                 return _with_unit(state, event.unit, _learnt(site, state, event))
+        case _:
+            return _with_outputs(site, state, event)
+    return state
+
+
+def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:
+    """The state after an event that says something of the units' own outputs, if it does."""
+    match event:
+        case (
+            OutputBegan(unit=name)
+            | OutputArmed(unit=name)
+            | OutputWithdrawn(unit=name)
+            | OutputFailed(unit=name)
+            | OutputDropped(unit=name)
+            | OutputReturned(unit=name)
+        ) if name in site.units:
+            unit = state.units[name]
+            return _with_unit(state, name, replace(unit, output=after(unit.output, event)))
+        case AgentStarted(at=at):  # nobody looked while there was no agent
+            units = {
+                name: replace(unit, output=replace(unit.output, unsure_at=at))
+                for name, unit in state.units.items()
+            }
+            return replace(state, units=MappingProxyType(units))
     return state
 
 
@@ -254,6 +287,9 @@ def _with_unit(state: SiteState, name: str, unit: UnitState) -> SiteState:
         # A new outage: what failed in the last one may be tried again.
         devices = MappingProxyType(
             {n: replace(d, attempts=0) if d.attempts else d for n, d in devices.items()}
+        )
+        units = MappingProxyType(
+            {n: replace(u, output=replace(u.output, attempts=0)) for n, u in units.items()}
         )
     return replace(state, units=units, outage_at=outage_at, devices=devices)
 

@@ -25,6 +25,7 @@ from policies.belief import (
 )
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit, WhenLost
 from policies.night import Light
+from policies.output_state import OutputState
 
 LOW_CONFIRM_S = 1.0
 """Least time between the two readings that make "low" believed."""
@@ -80,6 +81,7 @@ class UnitState:
             the battery when it was first shown, in Wh.
         battery: the history of the battery that is in it now.
         loads: what it was found to measure with everything on, by the light.
+        output: where its own output is, as far as lastwatt switches it.
     """
 
     supply: Supply = Supply.UNKNOWN
@@ -103,6 +105,7 @@ class UnitState:
     shown: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     battery: BatteryHistory = field(default_factory=BatteryHistory)
     loads: Mapping[Light, FoundLoad] = field(default_factory=dict)
+    output: OutputState = field(default_factory=OutputState)
 
     @property
     def is_on_battery(self) -> bool:
@@ -341,7 +344,7 @@ def _count_signs(state: UnitState, reading: Reading) -> UnitState:
     began_at = reading.at - (reading.trusted("on_battery_s") or 0.0)
     low = battery and _says_low(reading)
     overloaded = Alarm.OUTPUT_OVERLOAD in reading.alarms
-    counting_down = Alarm.SHUTDOWN_PENDING in reading.alarms
+    counting_down = Alarm.SHUTDOWN_PENDING in reading.alarms and not state.output.is_ours
     return replace(
         state,
         sign_at=(began_at if state.sign_at is None else state.sign_at) if battery else None,

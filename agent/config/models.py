@@ -274,6 +274,16 @@ class LostTable(Settings):
     stop_after: Span = 120.0
 
 
+class OutputTable(Settings):
+    """`output`: that the unit's own output may be switched, and how; without it, it never is."""
+
+    drops_after: Annotated[Duration, Field(ge=30, le=1800)] = 120.0
+    off_for: Annotated[Duration, Field(ge=30, le=1800)] = 60.0
+    unmetered: bool = False
+    clear_text: bool = False
+    snmp: SnmpSettings | None = None
+
+
 class UnitTable(Settings):
     """`[[unit]]`."""
 
@@ -292,8 +302,7 @@ class UnitTable(Settings):
     flicker: Span = 10.0
     lost: LostTable = LostTable()
     min_load: Watts = 0.0
-    shutdown_delay: SomeSpan | None = None
-    startup_delay: SomeSpan | None = None
+    output: OutputTable | None = None
 
 
 class StopWhenTable(Settings):

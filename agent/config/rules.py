@@ -5,14 +5,13 @@ Most of them work on the raw tables, so that a fault in one device hides none in
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from agent.config.document import Document, Route
-from agent.config.faults import Fault, as_written, did_you_mean
+from agent.config.faults import Fault, did_you_mean
 from agent.config.models import UnitTable
 from policies.model import MAINS_FEED, Role
 
@@ -192,17 +191,32 @@ def _circle(out: Mapping[str, Mapping[str, Link]], start: str) -> list[Link]:
     return [walked[other] for other in names[names.index(name) :]]
 
 
+def _output_faults(document: Document, place: int, table: UnitTable) -> Iterator[Fault]:
+    """Find an output that would be switched in clear text, or with nobody knowing for whom."""
+    assert table.output is not None
+    control = table.output.snmp or table.snmp
+    is_sealed = control.version == "3" and control.privacy != "none"
+    if not is_sealed and not table.output.clear_text:
+        yield document.fault(
+            ("unit", place, "output"),
+            "output-in-clear",
+            "without authentication and privacy anybody on the wire could switch the output off",
+            'use version = "3" with auth and privacy here or in snmp = { … } under output; if the '
+            "unit cannot, and you accept that, add clear_text = true",
+        )
+    if not any(device.get("role") == Role.AGENT_BOX for _, device in tables(document, "device")):
+        yield document.fault(
+            ("unit", place, "output"),
+            "output-without-box",
+            "the file does not list the box that lastwatt runs on, which may hang on this output",
+            'add that device with role = "agent box"',
+        )
+
+
 def unit_faults(document: Document, place: int, table: UnitTable, today: date) -> Iterator[Fault]:
     """Find what is wrong between the keys of one unit."""
-    shutdown, startup = table.shutdown_delay, table.startup_delay
-    if shutdown is not None and startup is not None and startup < shutdown:
-        least = as_written(math.ceil(shutdown))
-        yield document.fault(
-            ("unit", place, "startup_delay"),
-            "startup-before-shutdown",
-            "the output would return before it has dropped, and devices would never see it drop",
-            f'write at least the shutdown delay, startup_delay = "{least}"',
-        )
+    if table.output is not None:
+        yield from _output_faults(document, place, table)
     if table.battery.fitted is not None and table.battery.fitted > today:
         yield document.fault(
             ("unit", place, "battery", "fitted"),

@@ -24,8 +24,7 @@ class UnitAccess:
         output_sources: what the unit's own numbers of upsOutputSource mean; the others mean what
             RFC 1628 says.
         path: devices that the agent reaches it through.
-        shutdown_delay_s, startup_delay_s: seconds that the unit is told to wait before its output
-            drops, and after mains is back before it returns; None = it is never told to.
+        control: in whose name its output is switched; None = it never is.
         runs: file of measured full runs, or None.
         fit: file that holds what these runs taught, or None; it may not be there yet.
     """
@@ -34,8 +33,7 @@ class UnitAccess:
     snmp: SnmpSettings
     output_sources: Mapping[int, OutputSource] = field(default_factory=dict)
     path: tuple[str, ...] = ()
-    shutdown_delay_s: float | None = None
-    startup_delay_s: float | None = None
+    control: SnmpSettings | None = None
     runs: Path | None = None
     fit: Path | None = None
 

@@ -12,13 +12,25 @@ from agent.config.models import (
     BatteryTable,
     DeviceTable,
     FileTable,
+    OutputTable,
     StopWhenTable,
     UnitTable,
     listen_at,
 )
 from agent.config.site import AgentSettings, UnitAccess, Webhook
 from drivers.base import Stage
-from policies.model import Battery, Device, Place, Role, RunPoint, Site, Starts, StopWhen, Unit
+from policies.model import (
+    Battery,
+    Device,
+    OutputControl,
+    Place,
+    Role,
+    RunPoint,
+    Site,
+    Starts,
+    StopWhen,
+    Unit,
+)
 
 _YEAR_DAYS = 365.25
 
@@ -36,6 +48,14 @@ def unit_of(table: UnitTable, today: date) -> Unit:
         when_lost_on_mains=table.lost.on_mains,
         when_lost_on_battery=table.lost.on_battery,
         min_load_w=table.min_load,
+        path=table.path,
+        output=None if table.output is None else _output(table.output),
+    )
+
+
+def _output(table: OutputTable) -> OutputControl:
+    return OutputControl(
+        drops_after_s=table.drops_after, off_for_s=table.off_for, unmetered=table.unmetered
     )
 
 
@@ -60,8 +80,7 @@ def access_of(table: UnitTable, base: Path) -> UnitAccess:
         snmp=table.snmp,
         output_sources=table.output_source_map,
         path=table.path,
-        shutdown_delay_s=table.shutdown_delay,
-        startup_delay_s=table.startup_delay,
+        control=None if table.output is None else table.output.snmp or table.snmp,
         runs=None if table.battery.runs is None else base / table.battery.runs,
         fit=None if table.battery.fit is None else base / table.battery.fit,
     )

@@ -86,9 +86,16 @@ runtimes = [
   { watts = 60, lasts = 2 },  # <- bad-duration
 ] }""",
     ),
-    "a startup delay shorter than the shutdown delay": HEAD
+    "an output switched in clear text": HEAD
     + UNIT
-    + 'shutdown_delay = "3m"\nstartup_delay = "60s"  # <- startup-before-shutdown\n',
+    + "output = { }  # <- output-in-clear\n"
+    + '[[device]]\nname = "warden"\nrole = "agent box"\nfeed = "cabinet"\n',
+    "an output that may carry the agent's box": HEAD
+    + UNIT
+    + "output = { clear_text = true }  # <- output-without-box\n",
+    "an output that drops at once": HEAD
+    + UNIT
+    + 'output = { drops_after = "5s" }  # <- out-of-range\n',
     "a policy that nobody knows": HEAD
     + UNIT
     + 'lost = { on_battery = "panic" }  # <- unknown-word\n',

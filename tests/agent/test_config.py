@@ -405,8 +405,7 @@ address = "192.0.2.10"
 path = "yard switch"
 flicker = "6s"
 lost = { on_mains = "carry on", on_battery = "stop", after = "45s", stop_after = "3m" }
-shutdown_delay = "60s"
-startup_delay = "90s"
+output = { drops_after = "60s", off_for = "45s", unmetered = true, clear_text = true }
 output_source_map = { 3 = "battery", 2 = "normal" }
 rating = { va = 1000, watts = 700 }
 [unit.snmp]
@@ -495,7 +494,7 @@ listen = "127.0.0.1:9000"
     assert access.snmp.version == "1" and access.snmp.community is not None
     assert access.snmp.community.get_secret_value() == ENV["CABINET_COMMUNITY"]
     assert access.output_sources == {3: OutputSource.BATTERY, 2: OutputSource.NORMAL}
-    assert (access.shutdown_delay_s, access.startup_delay_s) == (60.0, 90.0)
+    assert access.control is access.snmp
     gate = recorder["gate recorder"]
     assert (gate.role, gate.feeds, gate.path, gate.needs) == (
         Role.RECORDER,

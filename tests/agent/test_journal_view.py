@@ -34,6 +34,7 @@ from policies.events import (
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
+    BoxLeft,
     DeviceSeen,
     Ending,
     Event,
@@ -42,6 +43,12 @@ from policies.events import (
     LoadFound,
     NoticeRaised,
     OrderClosed,
+    OutputArmed,
+    OutputBegan,
+    OutputDropped,
+    OutputFailed,
+    OutputReturned,
+    OutputWithdrawn,
     PauseSet,
     PollMissed,
     ReadingTaken,
@@ -51,6 +58,7 @@ from policies.events import (
 )
 from policies.model import Alarm, OutputSource, Reading, Task
 from policies.night import Light
+from policies.output_state import OutputTask
 from policies.supply import Supply
 from tests.agent.journals import given, held, open_journal
 from tests.fakes import START_UTC, FakeClock
@@ -142,6 +150,25 @@ SAID: list[tuple[Event, str]] = [
         LoadFound(1.0, "cabinet", Light.NIGHT, 112.0, 1.0, False),
         "cabinet: with everything on it carries 112 W by night",
     ),
+    (
+        OutputBegan(1.0, "cabinet", OutputTask.ARM, "all at rest"),
+        "cabinet: its output is being armed: all at rest",
+    ),
+    (
+        OutputArmed(1.0, "cabinet", 121.0, 181.0, "it drops in 2 min"),
+        "cabinet: its output is armed: it drops in 2 min",
+    ),
+    (
+        OutputWithdrawn(1.0, "cabinet", "-1 read back"),
+        "cabinet: its output stays on: -1 read back",
+    ),
+    (
+        OutputFailed(1.0, "cabinet", OutputTask.WITHDRAW, "it counts on", 90.0),
+        "cabinet: its output could not be withdrawn: it counts on",
+    ),
+    (OutputDropped(1.0, "cabinet", "seen"), "cabinet: its output has dropped: seen"),
+    (OutputReturned(1.0, "cabinet", "seen"), "cabinet: its output is on: seen"),
+    (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
 ]
 
 

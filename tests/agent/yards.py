@@ -9,6 +9,7 @@ from typing import Any
 
 from agent.engine import Engine, Settings
 from agent.errors import BackupUnitError, UnitTrouble
+from agent.unit_control import UnitControl
 from drivers.base import Act, Driver, Repeat, Stage
 from policies.decide import decide
 from policies.events import Event
@@ -91,6 +92,7 @@ class Yard:
         self.low: set[str] = set()
         self.silent: set[str] = set()
         self.more: dict[str, Any] = {}
+        self.controls: dict[str, UnitControl] = {}
 
     def _fit(self, device: Device, acts: Mapping[Act, Repeat]) -> None:
         machine = self.machines[device.name] = Machine(
@@ -113,6 +115,7 @@ class Yard:
             journal=self.keeper,
             state=self.state if state is None else state,
             settings=Settings("test", seed=1),
+            controls=self.controls,
             on_event=self.heard.append,
             decide=lambda *args: self.decide(*args),  # may be changed as it runs
             fold=lambda *args: self.fold(*args),
