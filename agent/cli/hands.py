@@ -143,8 +143,9 @@ def _order(
     folder: Path, request: Mapping[str, Any], *, yes: bool, waits: bool, as_json: bool
 ) -> int:
     preview = asked(folder, {**request, "preview": True}, "devices", "dark", "dry", "notes")
-    if not yes and sys.stdin.isatty() and not _is_confirmed(request["ask"], preview):
-        raise CommandError("nothing was told to any device", status=Exit.NO)
+    if not yes and not _is_confirmed(request["ask"], preview):
+        why = "not confirmed: nothing was told to any device; --yes confirms beforehand"
+        raise CommandError(why, status=Exit.NO)
     answer = asked(folder, request, "job")
     if answer["job"] is None:
         if as_json:
@@ -169,7 +170,11 @@ def _is_confirmed(ask: str, preview: Mapping[str, Any]) -> bool:
     """Ask the person at the terminal; trouble's stream, so that the result stays alone on its."""
     for line in _preview_lines(ask, preview):
         click.echo(printable(line), err=True)
-    return click.confirm(f"{ask} now?", err=True)
+    try:
+        return click.confirm(f"{ask} now?", err=True)
+    except click.Abort:  # nobody is there to be asked
+        click.echo(err=True)
+        return False
 
 
 def _preview_lines(ask: str, preview: Mapping[str, Any]) -> Iterable[str]:

@@ -309,7 +309,7 @@ def _input_of(channel: paramiko.Channel) -> str:
 def _show(channel: paramiko.Channel, console: Console) -> None:
     with suppress(OSError, EOFError, RuntimeError, concurrent.futures.TimeoutError):
         console(Screen(channel))
-    with suppress(OSError, EOFError):  # it may have gone down in the midst of the talk
+    with suppress(OSError, EOFError):  # it may have gone down in the midst of it
         channel.close()
 
 

@@ -99,7 +99,7 @@ class _Connection(H11Protocol):
 class WebFace:
     """Serves an application over HTTP, at one address and port for life.
 
-    uvicorn's protocol does the talking. Its server is left out: that one installs signal handlers,
+    uvicorn's protocol speaks HTTP. Its server is left out: that one installs signal handlers,
     ticks ten times a second, and lets connections end in peace, which a power cut does not.
     """
 
