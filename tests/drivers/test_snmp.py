@@ -390,6 +390,7 @@ async def test_a_name_without_an_address_is_said_so(hub: SnmpHub) -> None:
 
 
 @peer_needed
+@pytest.mark.alone
 def test_a_name_is_asked_for_again_while_there_is_silence(agent: Snmpd) -> None:
     """The unit may have moved; where its name still means the old address, that is kept."""
 
@@ -480,6 +481,7 @@ async def test_two_units_may_have_users_of_one_name(tmp_path: Path, hub: SnmpHub
 
 
 @peer_needed
+@pytest.mark.alone
 def test_half_an_hour_of_polls_stays_at_one_datagram_each(steady: Snmpd) -> None:
     """The library forgets a unit's clock 300 s after each message; a poll would then take three.
 
