@@ -8,8 +8,9 @@ from itertools import pairwise
 
 import pytest
 
+from agent.journal_codec import VERSION, decode, encode, kind_of
 from agent.load_watch import EVERY_S, SAID_EVERY_S, SAMPLES, LoadWatch
-from policies.events import Ending, OrderClosed, OrderGiven, PauseSet, ReadingTaken
+from policies.events import Ending, LoadFound, OrderClosed, OrderGiven, PauseSet, ReadingTaken
 from policies.model import (
     Device,
     Order,
@@ -20,7 +21,8 @@ from policies.model import (
     Site,
     Task,
 )
-from policies.state import fold, initial
+from policies.night import Light
+from policies.state import SiteState, fold, initial
 from tests.policies.sites import on_battery, on_mains, site_of
 
 LISBON = Place(38.70, -9.14)
@@ -31,17 +33,39 @@ PC = Device("pc", Role.COMPUTER, 100, 120, ("cabinet",), stop_s=10.0)
 class Watched:
     """A watch with a wall clock that goes along with the readings."""
 
-    def __init__(self, site: Site, place: Place | None = LISBON) -> None:
+    def __init__(
+        self,
+        site: Site,
+        place: Place | None = LISBON,
+        *,
+        state: SiteState | None = None,
+        at: float = 0.0,
+    ) -> None:
         self.site = site
-        self.state = initial(site)
-        self.at = 0.0
+        self.state = initial(site) if state is None else state
+        self.at = at
+        self.kept: list[LoadFound] = []
         self.said: list[tuple[str, str, str]] = []
         self.watch = LoadWatch(
             site,
             place,
             utc=lambda: NOON + timedelta(seconds=self.at),
             say=lambda *said: self.said.append(said),
+            keep=self.keep,
+            known=self.state,
         )
+
+    def keep(self, found: LoadFound) -> None:
+        """Journal it, and fold it through what a file makes of it."""
+        self.kept.append(found)
+        kind = kind_of(LoadFound)
+        back = decode(kind, VERSION, encode(found))
+        assert back == found
+        self.state = fold(self.site, self.state, back)
+
+    def restarted(self) -> Watched:
+        """Return what takes up where this one ended."""
+        return Watched(self.site, state=self.state, at=self.at)
 
     def hear(self, reading: Reading) -> None:
         event = ReadingTaken(reading.at, reading)
@@ -179,3 +203,40 @@ def test_other_events_and_unknown_units_change_nothing() -> None:
     watched.watch.hear(ReadingTaken(1.0, stranger), watched.state)
 
     assert watched.said == []
+
+
+def test_restart_forgets_nothing_that_was_found_or_said() -> None:
+    """A box that restarts every night must not say the same every day, nor begin its hour anew."""
+    first = Watched(site_of(PC))
+    first.measure(112.0, hours=2.0)
+    again = first.restarted()
+    known = again.watch.gaps("cabinet")
+    again.measure(112.0, hours=2.0)
+
+    assert len(first.said) == 1
+    assert [gap.unexplained_w for gap in known] == [12.0]
+    assert again.said == []
+    assert again.kept == []
+
+
+def test_finding_that_changes_across_a_restart_is_said() -> None:
+    """Somebody plugs a heater in while the box starts."""
+    first = Watched(site_of(PC), place=None)
+    first.measure(140.0, hours=2.0)
+    again = first.restarted()
+    again.measure(400.0, hours=26.0)
+
+    assert len(again.said) == 1
+    assert "400 W measured" in again.said[0][2]
+
+
+def test_load_that_stays_is_journalled_once_for_each_light() -> None:
+    """A journal that grows by the hour for no news would be pruned of what matters."""
+    watched = Watched(site_of(PC))
+    for _ in range(3):
+        watched.measure(100.0, hours=5.5)
+        watched.measure(120.0, hours=13.0)
+        watched.measure(100.0, hours=5.5)
+
+    assert sorted(found.light for found in watched.kept) == [Light.DAY, Light.NIGHT]
+    assert [found.said_at for found in watched.kept] == [None, None]

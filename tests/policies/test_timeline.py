@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from policies.belief import Drawn, simple_belief
+from policies.decide import beliefs_of
+from policies.events import LightChanged
 from policies.model import Battery, Device, Role, Unit
+from policies.night import Light
 from policies.runtime import LoadStep
-from policies.state import initial
+from policies.state import SiteState, dusk_w, fold, initial
 from policies.timeline import AT_ONCE, timeline
 from tests.policies.sites import CABINET, CAMERA, DESK, RECORDER, SWITCH, Run, site_of
 
@@ -139,3 +143,27 @@ def test_no_stop_overlaps_what_it_uses(end_s: float) -> None:
 
     for user in (RECORDER, DESK):
         assert found[user.name] + user.rest_s <= found[SWITCH.name]
+
+
+def test_outage_by_day_reckons_with_the_lights_that_come_on_at_dusk() -> None:
+    """An outage at 17:00 runs into the night; the infrared lights draw from the same battery."""
+    cameras = [
+        replace(CAMERA, name=f"camera {n}", needs=(), watts=5.0, night_watts=12.0) for n in range(6)
+    ]
+    site = site_of(SWITCH, RECORDER, *cameras)
+    by_day = Run(site)
+    by_day.outage(1000.0, output_w=70.0)
+    now = by_day.now
+    dusk = fold(site, by_day.state, LightChanged(now, Light.DAY, until_at=now + 600.0))
+    night = fold(site, by_day.state, LightChanged(now, Light.NIGHT))
+    beliefs = beliefs_of(site, by_day.state, now)
+
+    def median_s(state: SiteState) -> float:
+        return timeline(site, state, beliefs, now).unit_median_s["cabinet"]
+
+    added_w = dusk_w(site, dusk, "cabinet")
+    steps = [LoadStep(0.0, 70.0), LoadStep(600.0, 70.0 + added_w)]
+    assert added_w > 6 * 7.0
+    assert median_s(dusk) == pytest.approx(beliefs["cabinet"].end_after_s(steps, 0.5))
+    assert median_s(dusk) < 0.9 * median_s(night)
+    assert median_s(night) == median_s(by_day.state), "what is measured by night has them on"
