@@ -24,7 +24,7 @@ from agent.wiring import Agent
 from drivers.transports.threads import in_own_thread
 from policies.events import Event
 from policies.model import Reading
-from tests.agent.commands import unit, write_secret, write_site
+from tests.agent.commands import Done, lastwatt, unit, write_secret, write_site
 from tests.agent.site_files import TODAY
 from tests.peers.raw_http import RawPeer, raw_peer, reply, says
 from tests.peers.snmpd import ON_BATTERY, Snmpd
@@ -261,3 +261,32 @@ async def test_listener_that_fails_ends_nothing(tmp_path: Path, snmpd: Snmpd) ->
         await until_heard(agent)
 
     assert journalled(tmp_path / "state", "ended_agent")
+
+
+async def test_new_battery_told_by_the_command_is_known_after_a_restart(
+    tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """From the keeper's command line to the journal, and back from it."""
+    loaded = loaded_site(tmp_path, snmpd)
+    state = tmp_path / "state"
+
+    async def told(*words: str) -> Done:
+        words = (*words, "--state", str(state), "--json")
+        return await in_own_thread(lambda: lastwatt("battery", *words), name="command")
+
+    async with running(loaded, state) as agent:
+        await until_heard(agent)
+        fitted = await told("fitted", "cabinet", "--date", "2026-06-01", "--who", "Ana")
+        unknown = await told("fitted", "cabin")
+    async with running(loaded, state) as agent:
+        await until_heard(agent)
+        shown = await told("cabinet")
+
+    assert fitted.status == 0 and fitted.document["date"] == "2026-06-01"
+    assert fitted.document["who"].startswith("Ana")
+    assert (unknown.status, unknown.document["ok"]) == (2, False)
+    (unit,) = shown.document["units"]
+    assert unit["fitted"] == "2026-06-01"
+    assert unit["stale"] and unit["health"] is None
+    (event,) = [e for e in journalled(state, "fitted_battery") if not e["is_first"]]
+    assert (event["on"], event["unit"]) == ("2026-06-01", "cabinet")
