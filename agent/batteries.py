@@ -228,7 +228,8 @@ class Batteries:
             notes.insert(0, f"a battery fitted on {history.fitted_on} is known already")
         kept = sum(point.on > on for point in history.points)
         if kept:
-            notes.append(f"{kept} measured since that day are the new battery's, and are kept")
+            one = "one measurement" if kept == 1 else f"{kept} measurements"
+            notes.append(f"{one} since that day: the new battery's, and kept")
         fit = self._loaded.units[name].fit is not None
         return notes + view.stale(on, file_day=self.file_day(name), fit=fit)
 

@@ -152,45 +152,51 @@ def _points(unit: Unit, history: BatteryHistory) -> list[dict[str, Any]]:
 def ageing_sentence(found: Trend, unit: str) -> str:
     """Return what is told of a battery that ages."""
     assert found.now is not None, "without a figure nothing is said"
-    held = f"it holds {_share_text(found.now)} of what a new one does"
-    after = f"then tell `lastwatt battery fitted {unit}`"
-    fit = f"have another fitted by somebody trained for it, {after}"
-    if found.passing is None or found.now.middle < END_OF_LIFE:
-        return (
-            f"{held}; the trade replaces a battery at {END_OF_LIFE:.0%} of its rated capacity "
-            f"(IEEE 450, IEEE 1188): {fit}"
-        )
-    when = _when(_passes(found))
-    return f"{held}, and likely falls to {END_OF_LIFE:.0%} {when}: order another now; {fit}"
-
-
-def _share_text(band: Band) -> str:
-    return f"{band.middle:.0%} ({band.low:.0%} to {band.high:.0%})"
-
-
-def _when(passes: Mapping[str, str | None] | None) -> str:
-    """About which month, and between which: a day would be more than anybody knows."""
-    if passes is None:
-        return "at a day that nobody knows yet"
-    likely, early, late = (passes[name] for name in ("likely", "early", "late"))
-    about = "not within fifteen years" if likely is None else f"about {likely[:7]}"
-    if early is None:
-        return about
-    return f"{about}, {early[:7]} at the earliest" + (
-        f", {late[:7]} at the latest" if late is not None else ""
+    now = found.now
+    held = (
+        f"it holds {_percent(now.middle)} of what a new one does ({_percent(now.low)} to "
+        f"{_percent(now.high)})"
     )
+    fit = (
+        "have another fitted by somebody trained for it, then tell "
+        f"`lastwatt battery fitted {unit}`"
+    )
+    passes = _passes(found)
+    if passes is None or now.middle < END_OF_LIFE:
+        return f"{held}; {_RULE}: {fit}"
+    when = _when(passes)
+    return f"{held}, and likely falls to {_END_TEXT} {when}; {_RULE}: order one now; {fit}"
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
+
+
+_END_TEXT = _percent(END_OF_LIFE)
+_RULE = f"the trade replaces a battery at {_END_TEXT} of its rated capacity (IEEE 450, IEEE 1188)"
+
+
+def _when(passes: Mapping[str, str | None], *, is_over: bool = False) -> str:
+    """About which month, and between which: a day would be more than anybody knows."""
+    likely, early, late = (passes[name] for name in ("likely", "early", "late"))
+    if likely is None:
+        about = "not within fifteen years"
+    else:
+        about = f"{'since ' if is_over else ''}about {likely[:7]}"
+    ends = [f"{early[:7]} at the earliest"] if early is not None else []
+    ends += [f"{late[:7]} at the latest"] if late is not None else []
+    return f"{about} ({', '.join(ends)})" if ends else about
 
 
 def brief_text(shown: Mapping[str, Any]) -> str:
     """Return what `lastwatt status` says of a battery; *shown* as `brief` gives it."""
-    band = shown["health"]
-    text = f"its battery holds {band['median']:.0%} of a new one"
+    text = f"its battery holds {_percent(shown['health']['median'])} of a new one"
     if shown["grade"] == Ageing.WORN.value:
         return f"{text}: replace it"
     passes = shown["passes"]
     if passes is None or passes["likely"] is None:
         return text
-    return f"{text}, {END_OF_LIFE:.0%} {_when({**passes, 'early': None})}"
+    return f"{text}, {_END_TEXT} about {passes['likely'][:7]}"
 
 
 def lines(shown: Mapping[str, Any], *, runs: Sequence[Mapping[str, Any]] = ()) -> Iterator[str]:
@@ -204,29 +210,11 @@ def lines(shown: Mapping[str, Any], *, runs: Sequence[Mapping[str, Any]] = ()) -
         LookupError, TypeError, ValueError: it is not such a document.
     """
     yield f"{shown['unit']}: {_age_text(shown)}"
-    band, per_year, passes = shown["health"], shown["change_per_year"], shown["passes"]
-    if band is None:
-        assumed = shown["assumed_health"]
-        guess = "" if assumed is None else f"; {assumed:.0%} is assumed at its age"
-        yield f"  health    {shown['no_forecast']}{guess}"
-    else:
-        yield (
-            f"  health    {band['median']:.0%} of a new one's {shown['new_wh']:.0f} Wh, "
-            f"between {band['lower']:.0%} and {band['upper']:.0%}"
-        )
-    if per_year is not None:
-        yield (
-            f"  trend     {_points_text(per_year['median'])} a year, between "
-            f"{_points_text(per_year['lower'])} and {_points_text(per_year['upper'])}"
-        )
-    if band is not None:
-        forecast = shown["no_forecast"] or f"{END_OF_LIFE:.0%} {_when(passes)}"
-        yield f"  forecast  {forecast}"
-    if shown["grade"] != Ageing.FINE.value:
-        yield (
-            f"  replace   at {END_OF_LIFE:.0%} of the rated capacity (IEEE 450, IEEE 1188); have "
-            "it fitted by somebody trained for it"
-        )
+    yield from _health_lines(shown)
+    if shown["grade"] == Ageing.WORN.value:
+        yield f"  replace   it: {_RULE}; have it done by somebody trained for it"
+    elif shown["grade"] == Ageing.SOON.value:
+        yield f"  order     another: {_RULE}; have it fitted by somebody trained for it"
     yield from _measured_lines(shown["measured"])
     for run in runs:
         yield f"  full run  {run['date']}  {run['watts']:.1f} W for {run['hours']:.2f} h"
@@ -238,12 +226,36 @@ def _age_text(shown: Mapping[str, Any]) -> str:
     if shown["fitted"] is None:
         return "nobody has told when its battery was fitted"
     age = shown["age_years"] or 0.0
-    old = f"{12.0 * age:.0f} months" if age < 2.0 else f"{age:.1f} years"
-    return f"battery fitted on {shown['fitted']}, {old} old"
+    months = round(12.0 * age)
+    old = f"{age:.1f} years" if age >= 2.0 else f"{months} month{'' if months == 1 else 's'}"
+    return f"battery fitted on {shown['fitted']}, {old if age > 0.04 else 'days'} ago"
 
 
-def _points_text(share: float) -> str:
-    return f"{100.0 * share:+.1f} points"
+def _health_lines(shown: Mapping[str, Any]) -> Iterator[str]:
+    band, per_year, passes = shown["health"], shown["change_per_year"], shown["passes"]
+    if band is None:
+        assumed = shown["assumed_health"]
+        guess = "" if assumed is None else f"; {_percent(assumed)} is assumed at its age"
+        yield f"  holds     not known: {shown['no_forecast']}{guess}"
+        return
+    yield (
+        f"  holds     {_percent(band['median'])} of a new one's {shown['new_wh']:.0f} Wh, between "
+        f"{_percent(band['lower'])} and {_percent(band['upper'])}"
+    )
+    if per_year is not None:
+        yield f"  trend     {_change_text(per_year)}"
+    if passes is None:
+        yield f"  forecast  none yet: {shown['no_forecast']}"
+    else:
+        is_over = band["median"] < END_OF_LIFE
+        below = "below " if is_over else "falls to "
+        falls = passes["likely"] is not None or is_over
+        yield f"  forecast  {below if falls else ''}{_END_TEXT} {_when(passes, is_over=is_over)}"
+
+
+def _change_text(per_year: Mapping[str, float]) -> str:
+    least, median, most = (100.0 * per_year[name] for name in ("lower", "median", "upper"))
+    return f"{median:+.1f} percentage points a year, between {least:+.1f} and {most:+.1f}"
 
 
 def _measured_lines(points: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -251,6 +263,6 @@ def _measured_lines(points: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         vague = "" if point["counts"] else "; too vague for the trend"
         yield (
             f"  measured  {point['date']}  {point['energy_wh']:.0f} Wh "
-            f"({point['lower_wh']:.0f} to {point['upper_wh']:.0f}), {point['health']:.0%}, "
-            f"by {point['how']}{vague}"
+            f"({point['lower_wh']:.0f} to {point['upper_wh']:.0f}), {_percent(point['health'])} "
+            f"of new, by {point['how']}{vague}"
         )

@@ -84,7 +84,7 @@ def _by_charge(course: Discharge) -> Lesson | None:
     drawn_wh = last.drawn.total_wh - began.drawn.total_wh
     if fell < LEAST_SHARE or drawn_wh <= 0.0:
         return None
-    how = f"a discharge from {began.charge:.0%} to {last.charge:.0%}"
+    how = f"a discharge from {100 * began.charge:.0f} to {100 * last.charge:.0f} %"
     return _lesson(drawn_wh / fell, _GAUGE * math.sqrt(2.0) / fell, how)
 
 

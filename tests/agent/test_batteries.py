@@ -169,9 +169,9 @@ async def test_ageing_is_told_once_half_a_year_ahead_and_once_at_its_end(tmp_pat
     worn = list(site.told("battery ageing"))
 
     assert fine == []
-    assert len(soon) == 1 and "likely falls to 80% about 2027-" in soon[0]
+    assert len(soon) == 1 and "likely falls to 80 % about 2027-" in soon[0]
     assert len(worn) == 2
-    assert "the trade replaces a battery at 80% of its rated capacity" in worn[1]
+    assert "the trade replaces a battery at 80 % of its rated capacity" in worn[1]
     grades = [e.severity for e in site.keeper.events if isinstance(e, NoticeRaised)]
     assert grades == ["warning", "error"]
 
@@ -282,10 +282,10 @@ async def test_what_is_shown_says_why_there_is_no_forecast(tmp_path: Path) -> No
             await site.measure(share)
         enough = "\n".join(lines(await site.shown()))
 
-    assert "battery fitted on 2025-03-01, 12 months old" in none
-    assert "nothing was measured yet; 96% is assumed at its age" in none
+    assert "battery fitted on 2025-03-01, 12 months ago" in none
+    assert "nothing was measured yet; 96 % is assumed at its age" in none
     assert "2 measurements so far; a forecast needs 4, over 120 days" in few
-    assert "forecast  80% about 202" in enough and "at the earliest" in enough
+    assert "forecast  falls to 80 % about 202" in enough and "at the earliest" in enough
 
 
 async def test_status_shows_the_health_once_something_was_measured(tmp_path: Path) -> None:
@@ -298,7 +298,7 @@ async def test_status_shows_the_health_once_something_was_measured(tmp_path: Pat
         after = _status(site)
 
     assert "its battery holds" not in before
-    assert "its battery holds 97% of a new one" in after
+    assert "its battery holds 97 % of a new one" in after
 
 
 def _status(site: Watched) -> str:

@@ -189,7 +189,7 @@ def test_deep_discharge_teaches_what_the_battery_holds() -> None:
 
     assert lesson.energy_wh == pytest.approx(TRUE_WH, rel=0.03)
     assert lesson.low_wh < TRUE_WH < lesson.high_wh
-    assert lesson.how.startswith("a discharge from 100%")
+    assert lesson.how.startswith("a discharge from 100 to 5")
 
 
 def test_shallow_discharge_teaches_nothing() -> None:
