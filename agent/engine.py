@@ -70,6 +70,8 @@ _DECIDED_ON = (OrderClosed, OutputWithdrawn, OutputReturned, OutputFailed)
 """After these something may be due at once."""
 
 Decide = Callable[[Site, SiteState, Mapping[str, Belief], float], Decision]
+Beliefs = Callable[[Site, SiteState, float], Mapping[str, Belief]]
+"""Returns the belief of every unit that runs on battery."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,7 @@ class Engine:
         controls: Mapping[str, UnitControl] = MappingProxyType({}),
         on_event: Callable[[Event], None] = lambda event: None,
         decide: Decide = decide,
+        beliefs: Beliefs = beliefs_of,
         fold: Fold = fold,
     ) -> None:
         """Prepare; `run` begins.
@@ -123,6 +126,7 @@ class Engine:
             controls: by unit, what its output is switched through; none in a dry run.
             on_event: told each event as it is folded; must not block.
             decide: the policy.
+            beliefs: how long the batteries last.
             fold: what events mean.
         """
         self.site = site
@@ -131,6 +135,7 @@ class Engine:
         self._journal = SureKeeper(journal)
         self._settings = settings
         self._policy = decide
+        self._beliefs = beliefs
         self._ledger = Ledger(site, state, fold=fold, on_event=on_event)
         self._woken = asyncio.Event()
         self._noted_at: dict[str, float] = {}
@@ -178,6 +183,10 @@ class Engine:
     def state(self) -> SiteState:
         """The fold of all events so far."""
         return self._ledger.state
+
+    def beliefs(self, now: float) -> Mapping[str, Belief]:
+        """Return how long the units that are on battery last, as decisions have it."""
+        return self._beliefs(self.site, self.state, now)
 
     # Facts coming in
 
@@ -244,7 +253,7 @@ class Engine:
             if self._ledger.error is not None:
                 raise self._ledger.error.with_traceback(None)  # else it grows with each raise
             state = without_stale(self.state, [u for u, at in self._stale.items() if now < at])
-            decision = self._policy(self.site, state, beliefs_of(self.site, state, now), now)
+            decision = self._policy(self.site, state, self._beliefs(self.site, state, now), now)
         except Exception as error:  # the other outermost loop: nothing may stand above the floor
             await self._fall(error)
             return

@@ -37,7 +37,6 @@ from policies.by_hand import (
     stop_plan,
     stopped_again,
 )
-from policies.decide import beliefs_of
 from policies.events import Ending, Event, OrderClosed, OrderGiven
 from policies.graph import graph_of
 from policies.model import Order, Starts, Task
@@ -222,7 +221,7 @@ class Hands:
 
     def _stopped_again(self, name: str) -> str:
         now, engine = self._clock.monotonic(), self._engine
-        beliefs = beliefs_of(engine.site, engine.state, now)
+        beliefs = engine.beliefs(now)
         why = stopped_again(engine.site, engine.state, name, beliefs, now)
         return f"{name} would be stopped again at once: {why.sentence}" if why is not None else ""
 

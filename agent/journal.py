@@ -22,11 +22,14 @@ from agent.journal_file import (
     DiskError,
     Row,
     check_whole,
+    estimates,
     insert,
     insert_snapshot,
     is_damage,
+    keep_estimate,
     keep_fact,
     open_to_write,
+    reading,
     set_aside,
 )
 from agent.journal_recall import Memory, Recalled
@@ -76,6 +79,7 @@ class Journal:
         self._aside: Path | None = None
         self._troubles: list[str] = []
         self._facts: dict[str, str] = {}
+        self._estimates: dict[str, tuple[str, Callable[[], bytes] | None]] = {}
         self._newest_at = 0.0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._untold: list[Trouble] = []
@@ -185,6 +189,23 @@ class Journal:
         self._facts[name] = value
         self._writer.put([functools.partial(keep_fact, name=name, value=value)])
 
+    def keep_estimate(self, unit: str, body: Callable[[], bytes] | None) -> None:
+        """Queue what is known of a unit's battery; None = what was known holds no more.
+
+        *body* is called in the writer's thread, and only if nothing newer was given by then: a
+        disk out of order must not make a heap of them.
+        """
+        self._estimates[unit] = (_rfc3339(self._utc()), body)
+        self._writer.put([functools.partial(self._write_estimate, unit=unit)], is_reading=True)
+
+    def recall_estimates(self) -> dict[str, bytes]:
+        """Return what is known of batteries, by unit; what cannot be read is learnt anew."""
+        try:
+            with reading(self._path if self._aside is None else self._aside) as connection:
+                return estimates(connection, dry=self._dry)
+        except JournalError:
+            return {}  # `recall` has said so
+
     def prune(self, *, keep_readings_s: float, keep_events_s: float) -> None:
         """Delete readings, and all else, older than so many seconds of site time.
 
@@ -239,9 +260,20 @@ class Journal:
         connection = connect(path)
         for name, value in self._facts.copy().items():
             keep_fact(connection, name, value)
+        for unit in self._estimates.copy():
+            self._write_estimate(connection, unit=unit)
         return connection
 
     # Writing
+
+    def _write_estimate(self, connection: Connection, *, unit: str) -> None:
+        utc, body = self._estimates[unit]
+        try:
+            written = None if body is None else body()
+        except Exception:  # what cannot be put down is no fault of the disk, and holds up nothing
+            log.exception("failed_estimate_entry", unit=unit)
+            return
+        keep_estimate(connection, unit, dry=self._dry, utc=utc, body=written)
 
     def _writes(self, events: Iterable[Event]) -> list[Callable[[Connection], None]]:
         utc = _rfc3339(self._utc())

@@ -65,6 +65,13 @@ CREATE TABLE IF NOT EXISTS snapshots (
     body TEXT NOT NULL
 ) STRICT;
 CREATE TABLE IF NOT EXISTS facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+CREATE TABLE IF NOT EXISTS estimates (
+    unit TEXT NOT NULL,
+    dry INTEGER NOT NULL,
+    utc TEXT NOT NULL,
+    body BLOB NOT NULL,
+    PRIMARY KEY (unit, dry)
+) STRICT;
 """
 _COLUMNS = "id, version, boot, monotonic, at, utc, synced, dry, kind, body"
 
@@ -346,6 +353,31 @@ def keep_fact(connection: sqlite3.Connection, name: str, value: str) -> None:
 def facts(connection: sqlite3.Connection) -> dict[str, str]:
     """Return what the agent wrote down about its site, by name."""
     return dict(connection.execute("SELECT name, value FROM facts").fetchall())
+
+
+def keep_estimate(
+    connection: sqlite3.Connection, unit: str, *, dry: bool, utc: str, body: bytes | None
+) -> None:
+    """Keep what is known of a unit's battery in place of what was known; None = nothing is."""
+    if body is None:
+        connection.execute("DELETE FROM estimates WHERE unit = ? AND dry = ?", (unit, dry))
+        return
+    connection.execute(
+        "INSERT INTO estimates (unit, dry, utc, body) VALUES (?, ?, ?, ?)"
+        " ON CONFLICT (unit, dry) DO UPDATE SET utc = excluded.utc, body = excluded.body",
+        (unit, dry, utc, body),
+    )
+
+
+def estimates(connection: sqlite3.Connection, *, dry: bool) -> dict[str, bytes]:
+    """Return what is known of batteries, by unit; nothing in a file of a release before these."""
+    try:
+        found = connection.execute("SELECT unit, body FROM estimates WHERE dry = ?", (dry,))
+    except sqlite3.OperationalError as error:
+        if "no such table" not in str(error):
+            raise
+        return {}
+    return dict(found.fetchall())
 
 
 def prune_some(connection: sqlite3.Connection, *, readings_before: float, before: float) -> int:

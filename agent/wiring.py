@@ -22,6 +22,7 @@ from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.daylight import Daylight
 from agent.engine import Engine, Settings
+from agent.estimator import Estimator, in_thread
 from agent.hands import Hands
 from agent.journal import Journal, Recalled
 from agent.load_watch import LoadWatch
@@ -101,6 +102,15 @@ class Agent:
         self._clock = LoopClock(offset_s=self._recalled.resume_at - loop.time())
         self._hub = SnmpHub()
         self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
+        self._estimator = Estimator(
+            site,
+            fits={name: access.fit for name, access in loaded.units.items()},
+            kept=journal.recall_estimates(),
+            today=lambda: self._clock.utc().astimezone(loaded.time_zone).date(),
+            keep=journal.keep_estimate,
+            say=self._say,
+            aside=in_thread,
+        )
         self.engine = Engine(
             site,
             wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run)),
@@ -110,6 +120,7 @@ class Agent:
             settings=Settings(_version(), dry_run=dry_run),
             controls={} if dry_run else self._controls(wrap_control),
             on_event=self._hear_event,
+            beliefs=self._estimator.beliefs,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
         self._batteries = Batteries(self.engine, loaded, clock=self._clock, who=self._hands.who)
@@ -291,6 +302,7 @@ class Agent:
             self._notices.raise_notice(event)
         self._load_watch.hear(event, self.engine.state)
         self._batteries.hear(event)
+        self._estimator.hear(event, self.engine.state)
         self._on_event(event)
 
     def _hear_unit_notice(self, notice: UnitNotice) -> None:

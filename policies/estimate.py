@@ -25,6 +25,7 @@ REST_S = 1200.0
 MEASURED_RUNS = 2
 """So many full runs make the 5 % bound one to act on; until then it is the 1 % one."""
 
+_HOUR_S = 3600.0
 _YEAR_S = 365.25 * 86400.0
 
 
@@ -99,15 +100,13 @@ def begun(unit: Unit, origin: Origin, state: UnitState) -> Estimate:
         state: after that reading.
     """
     assert state.reading is not None and state.heard_at is not None
-    since_s = state.reading.trusted("on_battery_s") or 0.0
-    since_s = max(since_s, state.heard_at - min(_began_at(state), state.heard_at))
-    inverter = inverter_of(unit.rating_w)
-    already_wh = inverter.drawn_w(state.load_w) * since_s / 3600.0
+    began_at = min(_began_at(state), state.heard_at)
+    since_s = max(state.heard_at - began_at, state.reading.trusted("on_battery_s") or 0.0)
+    already_wh = inverter_of(unit.rating_w).drawn_w(state.load_w) * since_s / _HOUR_S
     before_wh = max(0.0, state.drawn.total_wh - already_wh)
     particles = begin(origin.draws, unit=unit.name, missing_wh=before_wh)
-    particles = discharged(particles, load_w=state.load_w, stretch_s=since_s)
     estimate = Estimate(
-        particles,
+        discharged(particles, load_w=state.load_w, stretch_s=since_s),
         origin.bound_quantile,
         origin.name,
         heard_at=state.heard_at,
@@ -122,6 +121,8 @@ def begun(unit: Unit, origin: Origin, state: UnitState) -> Estimate:
 def heard(estimate: Estimate, unit: Unit, state: UnitState) -> Estimate:
     """Return the estimate after one more reading of its unit.
 
+    There may have been others in between that it was not told of, as after a restart.
+
     Args:
         estimate: before it.
         unit: as its file has it.
@@ -132,41 +133,21 @@ def heard(estimate: Estimate, unit: Unit, state: UnitState) -> Estimate:
     draws_now = is_drawing(state)
     if not estimate.is_drawing and not draws_now:
         return estimate
-    passed_s = state.heard_at - estimate.heard_at
-    estimate = _carried(estimate, passed_s) if estimate.is_drawing else estimate
-    if not estimate.is_drawing:
-        estimate = _resumed(estimate, unit, passed_s, state)
+    if estimate.is_drawing:
+        load_w, stretch_s = _mean_load_w(estimate, unit, state), state.heard_at - estimate.heard_at
+    else:
+        began_at = max(estimate.heard_at, min(_began_at(state), state.heard_at))
+        estimate = _resumed(estimate, unit, began_at)
+        load_w, stretch_s = state.load_w, state.heard_at - began_at
     estimate = replace(
         estimate,
+        particles=discharged(estimate.particles, load_w=load_w, stretch_s=stretch_s),
         heard_at=state.heard_at,
         load_w=state.load_w,
         is_drawing=draws_now,
         drawn_wh=state.drawn.total_wh,
     )
     return _learnt(estimate, unit, state) if draws_now else estimate
-
-
-def bridged(estimate: Estimate, unit: Unit, state: UnitState) -> Estimate:
-    """Return an estimate from the journal brought forward to what the journal last heard.
-
-    Both may be older than the present; nothing is learnt here. What was drawn in between is told
-    by our account of it.
-    """
-    if state.heard_at is None or state.heard_at <= estimate.heard_at or not estimate.is_drawing:
-        return estimate
-    stretch_s = state.heard_at - estimate.heard_at
-    drawn_wh = max(0.0, state.drawn.total_wh - estimate.drawn_wh)
-    inverter = inverter_of(unit.rating_w)
-    load_w = inverter.efficiency * (3600.0 * drawn_wh / stretch_s - inverter.own_draw_w)
-    particles = discharged(estimate.particles, load_w=max(0.0, load_w), stretch_s=stretch_s)
-    return replace(
-        estimate,
-        particles=particles,
-        heard_at=state.heard_at,
-        load_w=state.load_w,
-        is_drawing=is_drawing(state),
-        drawn_wh=state.drawn.total_wh,
-    )
 
 
 def energy_wh_band(estimate: Estimate) -> EnergyBand:
@@ -180,24 +161,30 @@ def _began_at(state: UnitState) -> float:
     return min(began, default=math.inf)
 
 
-def _carried(estimate: Estimate, passed_s: float) -> Estimate:
-    particles = discharged(estimate.particles, load_w=estimate.load_w, stretch_s=passed_s)
-    return replace(estimate, particles=particles)
-
-
-def _resumed(estimate: Estimate, unit: Unit, passed_s: float, state: UnitState) -> Estimate:
-    """The battery is in use again after so long on mains."""
+def _mean_load_w(estimate: Estimate, unit: Unit, state: UnitState) -> float:
+    """What was carried since the estimate's last reading, by our own account of what was drawn."""
     assert state.heard_at is not None
-    if passed_s < REST_S:
+    drawn_wh = state.drawn.total_wh - estimate.drawn_wh
+    if drawn_wh <= 0.0:  # the account began anew in between
+        return estimate.load_w
+    inverter = inverter_of(unit.rating_w)
+    drawn_w = _HOUR_S * drawn_wh / (state.heard_at - estimate.heard_at)
+    return max(0.0, inverter.efficiency * (drawn_w - inverter.own_draw_w))
+
+
+def _resumed(estimate: Estimate, unit: Unit, began_at: float) -> Estimate:
+    """The battery came into use again, then, after so long on mains."""
+    rest_s = began_at - estimate.heard_at
+    if rest_s < REST_S:
         return replace(
-            estimate, particles=discharged(estimate.particles, load_w=None, stretch_s=passed_s)
+            estimate, particles=discharged(estimate.particles, load_w=None, stretch_s=rest_s)
         )
     age = 2.0 if unit.battery.age_years is None else unit.battery.age_years
-    ageing = health_at(age + passed_s / _YEAR_S) / health_at(age)
+    ageing = health_at(age + rest_s / _YEAR_S) / health_at(age)
     return replace(
         estimate,
-        particles=recharged(estimate.particles, stretch_s=passed_s, ageing=ageing),
-        began_at=state.heard_at,
+        particles=recharged(estimate.particles, stretch_s=rest_s, ageing=ageing),
+        began_at=began_at,
         sight=Sight(),
         collapse=Collapse(),
     )

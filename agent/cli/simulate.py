@@ -29,8 +29,9 @@ _MOST = 1_000_000
 @click.option(
     "--runs", type=click.Choice(["0", "2"]), default="0", help="Full runs made of each battery."
 )
+@click.option("--estimate", is_flag=True, help="Estimate each battery live, as at a site; slower.")
 @json_option
-def simulate(seed: int | None, seeds: str | None, runs: str, as_json: bool) -> int:
+def simulate(seed: int | None, seeds: str | None, runs: str, estimate: bool, as_json: bool) -> int:
     """Ride through outages of sites, batteries, units and devices that a seed draws.
 
     The engine is the one of `lastwatt run`; everything around it is drawn, faults included. The
@@ -48,7 +49,7 @@ def simulate(seed: int | None, seeds: str | None, runs: str, as_json: bool) -> i
     tell = progress("riding", unit=" seeds")
     ridden: list[Ridden] = []
     for number in chosen:
-        ridden.append(ride(draw(number, runs=int(runs))))
+        ridden.append(ride(draw(number, runs=int(runs)), estimates=estimate))
         tell(len(ridden), len(chosen))
     document = account(ridden)
     ok = not document["violations"]
@@ -56,7 +57,7 @@ def simulate(seed: int | None, seeds: str | None, runs: str, as_json: bool) -> i
         show_document(ok, **document)
         return Exit.YES if ok else Exit.NO
     if seed is not None:
-        for line in _story(seed, int(runs)):
+        for line in _story(seed, int(runs), estimates=estimate):
             show(line)
     for violation in document["violations"]:
         show(f"seed {violation['seed']}: invariant {violation['invariant']}: {violation['text']}")
@@ -98,7 +99,7 @@ def _chosen(seed: int | None, seeds: str | None) -> range:
     return range(int(match[1]), int(match[2]) + 1)
 
 
-def _story(seed: int, runs: int) -> Iterator[str]:
+def _story(seed: int, runs: int, *, estimates: bool) -> Iterator[str]:
     """The ride-through again, in words: what truly happened, and what the agent said."""
     from agent.simulation.draw import draw
     from agent.simulation.ride import Onlooker, ride
@@ -114,6 +115,7 @@ def _story(seed: int, runs: int) -> Iterator[str]:
     ride(
         draw(seed, runs=runs),
         Onlooker(event=hear, life=lambda at, text: told.append((at, f"the agent: {text}"))),
+        estimates=estimates,
     )
     for at, text in told:
         yield f"{at:9.1f} s  {text}"

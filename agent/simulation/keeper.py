@@ -37,11 +37,16 @@ class _Entry:
 
 
 class Disk:
-    """What outlives the agent: entries in order, each durable from a moment on."""
+    """What outlives the agent: entries in order, each durable from a moment on.
+
+    Attributes:
+        estimates: what is known of each unit's battery; there at once unless the disk is full.
+    """
 
     def __init__(self, scenario: Scenario) -> None:
         self._scenario = scenario
         self.entries: list[_Entry] = []
+        self.estimates: dict[str, bytes] = {}
         self._first_open = 0
         self._busy_until = 0.0
 
@@ -171,6 +176,15 @@ class MemoryKeeper:
         """Take a state that holds every event given so far."""
         if not self.is_dead:
             self._put(state)
+
+    def keep_estimate(self, unit: str, body: Callable[[], bytes] | None) -> None:
+        """Keep what is known of a unit's battery; None = forget it."""
+        if self.is_dead or self._disk.is_full(asyncio.get_running_loop().time()):
+            return
+        if body is None:
+            self._disk.estimates.pop(unit, None)
+        else:
+            self._disk.estimates[unit] = body()
 
     def _put(self, *held: Event | SiteState) -> None:
         at, utc, monotonic = asyncio.get_running_loop().time(), self._utc(), self._monotonic()

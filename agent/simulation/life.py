@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any
 
 from agent.engine import Engine, Settings
+from agent.estimator import Estimator
 from agent.simulation.gauges import Gauge, GaugeSource
 from agent.simulation.interface import Interface, Speaker
 from agent.simulation.keeper import Disk, MemoryKeeper
@@ -20,6 +21,7 @@ from agent.simulation.pace import BoxClock, Wall
 from agent.simulation.scenario import Blow, Kill, Scenario
 from agent.watch import Watch
 from drivers.base import Driver, Stage
+from policies.decide import beliefs_of
 from policies.events import Event
 from policies.supply import poll_pace_s
 
@@ -63,6 +65,7 @@ class Lives:
         gauges: Mapping[str, Gauge],
         ears: Ears,
         main: asyncio.Task[Any],
+        estimates: bool = False,
     ) -> None:
         """Prepare; `start` begins the first.
 
@@ -72,12 +75,14 @@ class Lives:
             gauges: by unit.
             ears: who is told.
             main: the one task that is not the agent's.
+            estimates: whether it estimates its batteries live.
         """
         self._scenario = scenario
         self._interfaces = interfaces
         self._gauges = gauges
         self._ears = ears
         self._main = main
+        self._estimates = estimates
         self._loop = asyncio.get_running_loop()
         self._kills = list(scenario.kills)
         self._boots = 1
@@ -120,6 +125,7 @@ class Lives:
         keeper = MemoryKeeper(
             self.disk, utc=clock.utc, monotonic=monotonic, boot=boot, on_write=self._on_write
         )
+        estimator = self._estimator(clock, keeper) if self._estimates else None
         engine = Engine(
             scenario.site,
             self._drivers(clock, keeper),
@@ -127,7 +133,8 @@ class Lives:
             journal=keeper,
             state=recalled.state,
             settings=Settings("simulated", seed=scenario.seed),
-            on_event=partial(self._hear, keeper),
+            on_event=partial(self._hear, keeper, estimator),
+            beliefs=beliefs_of if estimator is None else estimator.beliefs,
         )
         watches = {name: self._watch(name, engine, clock) for name in scenario.site.units}
         self._run = run = _Run(engine, clock, keeper, watches)
@@ -183,6 +190,21 @@ class Lives:
             drivers[name] = dict.fromkeys(interface.manners.stages, speaker)
         return drivers
 
+    def _estimator(self, clock: BoxClock, keeper: MemoryKeeper) -> Estimator:
+        def say(severity: str, about: str, text: str) -> None:
+            # That a battery outlasts every guess is a finding; an estimate that fails is a fault.
+            tell = self._ears.failure if severity == "error" else self._ears.life
+            tell(text)
+
+        return Estimator(
+            self._scenario.site,
+            fits={},
+            kept=dict(self.disk.estimates),
+            today=lambda: clock.utc().date(),
+            keep=keeper.keep_estimate,
+            say=say,
+        )
+
     def _watch(self, name: str, engine: Engine, clock: BoxClock) -> Watch:
         scenario = self._scenario
 
@@ -206,9 +228,13 @@ class Lives:
     def _raw_monotonic(self) -> float:
         return self._loop.time() - self._booted_at
 
-    def _hear(self, keeper: MemoryKeeper, event: Event) -> None:
-        if not keeper.is_dead:
-            self._ears.event(event)
+    def _hear(self, keeper: MemoryKeeper, estimator: Estimator | None, event: Event) -> None:
+        if keeper.is_dead:
+            return
+        self._ears.event(event)
+        # The very first events come before there is a run, and no reading is among them.
+        if estimator is not None and self._run is not None:
+            estimator.hear(event, self._run.engine.state)
 
     # Living and dying
 

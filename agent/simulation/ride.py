@@ -86,14 +86,23 @@ class Onlooker:
     told: Callable[[float, str, Act], None] = field(default=lambda at, name, act: None)
 
 
-def ride(scenario: Scenario, onlooker: Onlooker | None = None) -> Ridden:
-    """Ride a scenario through on a loop of its own; the same one takes the same course always."""
+def ride(
+    scenario: Scenario, onlooker: Onlooker | None = None, *, estimates: bool = False
+) -> Ridden:
+    """Ride a scenario through on a loop of its own; the same one takes the same course always.
+
+    Args:
+        scenario: what is to befall whom.
+        onlooker: who is told as it goes.
+        estimates: whether the agent estimates its batteries live, as it does at a site, or judges
+            them by the simple belief, which is many times as fast.
+    """
     with asyncio.Runner(loop_factory=JumpingLoop) as runner:
-        return runner.run(_ride(scenario, onlooker or Onlooker()))
+        return runner.run(_ride(scenario, onlooker or Onlooker(), estimates=estimates))
 
 
-async def _ride(scenario: Scenario, onlooker: Onlooker) -> Ridden:
-    world = _World(scenario, onlooker)
+async def _ride(scenario: Scenario, onlooker: Onlooker, *, estimates: bool) -> Ridden:
+    world = _World(scenario, onlooker, estimates=estimates)
     await world.run()
     return world.result()
 
@@ -112,7 +121,7 @@ class _Open:
 class _World:
     """The site, the agent's lives and the checks, joined on the running loop."""
 
-    def __init__(self, scenario: Scenario, onlooker: Onlooker) -> None:
+    def __init__(self, scenario: Scenario, onlooker: Onlooker, *, estimates: bool) -> None:
         self._scenario = scenario
         self._onlooker = onlooker
         self._loop = asyncio.get_running_loop()
@@ -149,6 +158,7 @@ class _World:
             gauges=gauges,
             ears=Ears(self._on_event, self._on_life, self._on_failure),
             main=main,
+            estimates=estimates,
         )
         self.checks = Checks(
             scenario,
