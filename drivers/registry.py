@@ -14,6 +14,7 @@ BUILT_IN: dict[str, str] = {
     "tcp": "drivers.tcp:KIND",
     "wake": "drivers.wake:KIND",
     "poe": "drivers.poe:KIND",
+    "redfish": "drivers.redfish:KIND",
 }
 """Driver name -> "module:attribute" of its DriverKind."""
 

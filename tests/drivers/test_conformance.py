@@ -15,7 +15,7 @@ from pydantic import SecretStr
 from drivers import registry
 from drivers.base import Act, Driver, Fitting, Stage
 from drivers.conformance import CHECKS, PEER_CHECKS, Case, Check, Hears, Peer, Target
-from tests.peers import apache
+from tests.peers import apache, redfish
 from tests.peers.poe_switch import SLIPWAY_MAC, PoeSwitch
 from tests.peers.snmpd import SWITCH
 from tests.peers.sshd import Sshd
@@ -96,6 +96,31 @@ def tcp_driver(target: Target) -> Driver:
     return driver_for(
         "tcp", target, access={}, stages={Stage.VERIFY: {"port": target.port, "interval": "0.1s"}}
     )
+
+
+# redfish
+
+REDFISH_STAGES: Tables = {Stage.STOP: {}, Stage.START: {}, Stage.VERIFY: {"every": "0.1s"}}
+
+
+def redfish_driver(target: Target) -> Driver:
+    access = {
+        "scheme": "http",
+        "port": target.port,
+        "user": "watch",
+        "password": SecretStr(target.secret),
+    }
+    return driver_for("redfish", target, access=access, stages=REDFISH_STAGES)
+
+
+@asynccontextmanager
+async def redfish_peer() -> AsyncIterator[Peer]:
+    with redfish.serving(redfish.Controller()) as controller:
+
+        def make(target: Target) -> Driver:
+            return redfish_driver(replace(target, secret=redfish.PASSWORD))
+
+        yield Peer("127.0.0.1", controller.port, make)
 
 
 # http
@@ -193,6 +218,7 @@ CASES: dict[str, Case] = {
     "ssh": Case(ssh_driver, greeting=b"SSH-2.0-quayside\r\n", peer=ssh_peer),
     "tcp": Case(tcp_driver, act=Act.CONFIRM_RUNNING, hears=Hears.CONNECTION),
     "http": Case(http_driver, greeting=b"HTTP/1.1 200 OK\r\nContent-Le", peer=http_peer),
+    "redfish": Case(redfish_driver, greeting=b"HTTP/1.1 201 Cre", peer=redfish_peer),
     # A greeting that begins as a message of SNMP version 3 does: a SEQUENCE, cut short.
     "poe": Case(poe_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=poe_peer),
     "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
