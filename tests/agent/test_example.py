@@ -47,6 +47,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "gate recorder",
         "yard pc",
         "workshop switch",
+        "archive host",
         "door release",
         "office monitor",
     }
@@ -56,6 +57,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "gate recorder",
         "yard pc",
         "workshop switch",
+        "archive host",
     ]
 
 
@@ -67,6 +69,7 @@ async def test_drivers_of_the_example_are_built_dry() -> None:
         "gate recorder": set(Stage),
         "yard pc": set(Stage),
         "workshop switch": {Stage.STOP, Stage.VERIFY},
+        "archive host": {Stage.STOP, Stage.VERIFY, Stage.START},
     }
 
 
