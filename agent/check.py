@@ -13,11 +13,12 @@ from pathlib import Path
 
 from agent.check_power import Scene, power_warnings
 from agent.config import Fault, LoadedSite, in_order, load
-from agent.config.fittings import Kinds
+from agent.config.fittings import OWN, Kinds
 from agent.config.models import is_ip_address
 from drivers import registry
+from drivers.base import Stage
 from drivers.http_settings import HttpAccess
-from policies.model import HOLDS_DATA, Role, Starts, Unit, WhenLost
+from policies.model import HOLDS_DATA, Device, Role, Starts, Unit, WhenLost
 
 
 def check(
@@ -178,13 +179,31 @@ def _stop_warnings(scene: Scene) -> Iterator[Fault]:
                 "add stop = { driver = … }, or no_touch = true if that is what you want",
             )
         elif device.role is Role.AGENT_BOX and device.stop_s is not None:
-            yield scene.warning(
-                name,
-                ("stop",),
-                "agent-box-never-stopped",
-                "the agent's own box is never stopped, since it is what tells the others",
-                "remove this; let the box lose power with a file system that bears it",
-            )
+            yield from _own_stop_warnings(scene, name, device)
+
+
+def _own_stop_warnings(scene: Scene, name: str, device: Device) -> Iterator[Fault]:
+    """Find a power-off of the agent's own box that never comes, or that it never returns from."""
+    units = scene.graph.units[name]
+    is_switched = bool(units) and all(scene.site.units[unit].output for unit in units)
+    if scene.loaded.stage_drivers[name].get(Stage.STOP) != OWN or not is_switched:
+        yield scene.warning(
+            name,
+            ("stop",),
+            "agent-box-never-stopped",
+            "the agent's own box powers itself off only, and only before an output that drops: "
+            "else nothing would start it again",
+            'write stop = { driver = "local" } and output = { } at each unit that feeds it; or '
+            "remove this, and let the box lose power with a file system that bears it",
+        )
+    elif device.starts is not Starts.BY_ITSELF:
+        yield scene.warning(
+            name,
+            ("start",),
+            "agent-box-may-not-start",
+            "it powers itself off, and the file does not say that it starts when power comes",
+            'set that in its firmware, and write start = "by itself"',
+        )
 
 
 def _start_warnings(scene: Scene) -> Iterator[Fault]:

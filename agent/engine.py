@@ -22,6 +22,7 @@ from agent.ledger import Fold, Ledger
 from agent.lookout import LOOK_S, Lookout
 from agent.news import is_worth_noting, supply_news
 from agent.outputs import Outputs
+from agent.own_box import OwnBox
 from agent.perform import Performer, first
 from agent.readiness import Readiness
 from agent.sequence import Result
@@ -143,6 +144,7 @@ class Engine:
         self._stale = stale_units(site, state, clock.monotonic())
         self._has_taken_up = False
         self._has_fallen = False
+        self._is_resting = False
         self._fell_at: float | None = None
         performer = Performer(clock=clock)
         self.conductor = Conductor(
@@ -169,6 +171,16 @@ class Engine:
             commit=self._record_surely,
             record=self.record,
             state=lambda: self.state,
+        )
+        self._own_box = OwnBox(
+            site,
+            drivers,
+            clock=clock,
+            performer=performer,
+            record=self.record,
+            state=lambda: self.state,
+            look=self.outputs.look,
+            rest=self._rest_journal,
         )
         self._lookout = Lookout(
             site,
@@ -202,7 +214,8 @@ class Engine:
         if after.signs or not after.is_on_battery:
             # Else one reading says mains, and what was known before holds until the second.
             self._stale.pop(unit, None)
-        if is_worth_noting(before, after, reading, noted_at=self._noted_at.get(unit)):
+        noted_at = self._noted_at.get(unit)
+        if is_worth_noting(before, after, reading, noted_at=noted_at) and not self._is_resting:
             self._noted_at[unit] = reading.at
             self._journal.note(event)
         self._tell_supply(unit, before, after)
@@ -360,6 +373,7 @@ class Engine:
             group.create_task(self._keep_deciding())
             group.create_task(self._lookout.run())
             group.create_task(self.outputs.run())
+            group.create_task(self._own_box.run())
             group.create_task(self._readiness.run())
             group.create_task(self._keep_snapshots())
 
@@ -420,7 +434,14 @@ class Engine:
     async def _keep_snapshots(self) -> None:
         while True:
             await self._clock.sleep(SNAPSHOT_EVERY_S)
+            if not self._is_resting:
+                self._journal.snapshot(self.state)
+
+    def _rest_journal(self, is_to_rest: bool) -> None:
+        """Before its box loses its power: one snapshot, and then only what must be written."""
+        if is_to_rest and not self._is_resting:
             self._journal.snapshot(self.state)
+        self._is_resting = is_to_rest
 
     # Folding and telling
 

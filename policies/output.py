@@ -17,9 +17,10 @@ from policies.graph import graph_of
 from policies.model import HOLDS_DATA, Alarm, Device, OutputControl, Reason, Role, Site, Starts
 from policies.output_state import OutputPhase, OutputTask
 from policies.reasons import duration_text, names_text
+from policies.runtime import LoadStep
 from policies.scene import Scene
 from policies.state import DeviceState, Phase, SiteState, listed_load_w
-from policies.supply import Supply, UnitState
+from policies.supply import Supply, UnitState, belief_of
 from policies.timeline import MARGIN_S
 from policies.unexplained import measured_of, noise_w
 
@@ -35,6 +36,10 @@ STARTUP_MARGIN_S = 20.0
 LOOKED_S = 60.0
 """What is off is looked at every 20 s; two looks make it believed to run again."""
 
+ENDING_S = 120.0
+"""A battery whose lower bound is less is at its end."""
+
+_SURE = 0.05
 STANDBY_W = 2.0
 """What a stopped machine may go on drawing, for its network card (from memory)."""
 
@@ -321,16 +326,22 @@ class Leaving:
 
     Attributes:
         at: site time; the outputs that feed it are to be read back then once more.
+        drops_at: when the first of them drops.
+        takes_s: what its own power-off takes.
         units: those outputs.
+        in_haste: the battery may end before it is off; it goes all the same.
     """
 
     device: str
     at: float
+    drops_at: float
+    takes_s: float
     units: tuple[str, ...]
     reason: Reason
+    in_haste: bool = False
 
 
-def box_leaving(site: Site, state: SiteState) -> Leaving | None:
+def box_leaving(site: Site, state: SiteState, now: float) -> Leaving | None:
     """Return when the box powers itself off; None while its power is not known to come back.
 
     It does so only if every output that feeds it is armed, since a box that is off starts when its
@@ -345,9 +356,41 @@ def box_leaving(site: Site, state: SiteState) -> Leaving | None:
         drops = [o.drops_at for o in outputs if o.drops_at is not None]
         if len(drops) < len(outputs) or any(o.phase is not OutputPhase.ARMED for o in outputs):
             continue
-        at = min(drops) - device.stop_s - MARGIN_S
-        return Leaving(name, at, units, reasons.box_leaves(names_text(units), device.stop_s))
+        drops_at, takes_s = min(drops), device.stop_s
+        is_low = any(state.units[unit].is_low for unit in units)
+        at = now if is_low else drops_at - takes_s - MARGIN_S
+        reason = reasons.box_leaves(names_text(units), takes_s)
+        return Leaving(name, at, drops_at, takes_s, units, reason, in_haste=is_low)
     return None
+
+
+def box_waits(site: Site, state: SiteState, now: float) -> bool:
+    """Return whether the agent's own box may lose its power any moment, and stays on for it.
+
+    So it is on battery, its battery is at its end or not heard of, and all that could be told is.
+    """
+    graph = graph_of(site)
+    for name in _boxes(site):
+        units = [state.units[unit] for unit in graph.units[name]]
+        if not units or name in graph.on_mains or not all(u.is_on_battery for u in units):
+            continue
+        is_ending = all(
+            u.is_low
+            or (u.lost_at is not None)
+            or belief_of(site.units[n], u, now).end_after_s(
+                [LoadStep(0.0, listed_load_w(site, state, n))], _SURE
+            )
+            <= ENDING_S
+            for n, u in zip(graph.units[name], units, strict=True)
+        )
+        at_work = (Phase.RESTING, Phase.RUNNING)
+        is_told = not any(
+            device.phase in at_work and other in graph.stoppable
+            for other, device in state.devices.items()
+        )
+        if is_ending and is_told:
+            return True
+    return False
 
 
 # What a reading says of it

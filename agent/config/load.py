@@ -19,6 +19,7 @@ from agent.config.models import DeviceTable, FileTable, UnitTable, listen_at
 from agent.config.rules import (
     box_faults,
     circle_faults,
+    local_faults,
     name_faults,
     reference_faults,
     tables,
@@ -123,6 +124,7 @@ class _Reading:
         self.faults += name_faults(document)
         self.faults += reference_faults(document)
         self.faults += box_faults(document)
+        self.faults += local_faults(document)
         self.faults += circle_faults(document)
         self.faults += threshold_faults(document, self._policy_site(), self.routes)
 

@@ -12,7 +12,9 @@ from typing import Any
 
 from agent.config.document import Document, Route
 from agent.config.faults import Fault, did_you_mean
+from agent.config.fittings import OWN
 from agent.config.models import UnitTable
+from drivers.base import Stage
 from policies.model import MAINS_FEED, Role
 
 _SAID = {"feed": "is fed by", "path": "is reached through", "needs": "needs"}
@@ -119,6 +121,21 @@ def box_faults(document: Document) -> Iterator[Fault]:
                 "the agent runs on this device, which no order may stop",
                 'write role = "agent box"; what records on it can be a device of its own',
             )
+
+
+def local_faults(document: Document) -> Iterator[Fault]:
+    """Find a device that would be powered off by powering off the agent's own box."""
+    for place, table in tables(document, "device"):
+        for stage in Stage:
+            stage_table = table.get(stage.value)
+            driver = stage_table.get("driver") if isinstance(stage_table, Mapping) else None
+            if driver == OWN and table.get("role") != Role.AGENT_BOX:
+                yield document.fault(
+                    ("device", place, stage.value),
+                    "local-elsewhere",
+                    'driver "local" powers off the box that lastwatt runs on, and no other',
+                    'name the driver that this device understands, or write role = "agent box"',
+                )
 
 
 def _names(document: Document, kind: str) -> set[str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from agent.config import LoadedSite
 from agent.virtual import yard
-from agent.virtual.pace import PacedSource, paced_drivers
+from agent.virtual.pace import PacedControl, PacedSource, paced_drivers
 from agent.virtual.site import VirtualSite
 from agent.wiring import Agent
 from policies.events import Event
@@ -48,6 +48,7 @@ async def run_on_box(
             on_event=on_event,
             wrap_drivers=paced_drivers,
             wrap_source=PacedSource,
+            wrap_control=PacedControl,
         )
         on_agent(agent)
         running = asyncio.ensure_future(agent.run(asyncio.Event()))

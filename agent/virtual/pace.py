@@ -18,6 +18,7 @@ from contextvars import ContextVar
 from typing import Protocol
 
 from agent.source import Source, UnitIdentity
+from agent.unit_control import Control, UnitControl
 from drivers.base import Act, Driver, Outcome, Repeat, Stage
 from policies.model import Reading
 
@@ -277,6 +278,23 @@ class PacedSource:
     async def close(self) -> None:
         """Let go of what is held for this unit."""
         await self._source.close()
+
+
+class PacedControl:
+    """What switches a unit's output, spoken with at real pace."""
+
+    def __init__(self, control: UnitControl) -> None:
+        self._control = control
+
+    async def read(self, *, deadline_at: float) -> Control:
+        """Return what the control group reads; see UnitControl."""
+        with real_pace():
+            return await self._control.read(deadline_at=deadline_at)
+
+    async def write(self, name: str, value: int, *, deadline_at: float) -> None:
+        """Write one object; see UnitControl."""
+        with real_pace():
+            await self._control.write(name, value, deadline_at=deadline_at)
 
 
 def paced_drivers(

@@ -177,6 +177,15 @@ def wake_driver(target: Target) -> Driver:
     )
 
 
+# local
+
+
+def local_driver(target: Target) -> Driver:
+    # A harmless program in the place of what powers a box off.
+    stages: Tables = {Stage.QUIESCE: {}, Stage.STOP: {"command": ["true"]}}
+    return driver_for("local", target, access={}, stages=stages)
+
+
 # poe
 
 
@@ -221,6 +230,7 @@ CASES: dict[str, Case] = {
     "redfish": Case(redfish_driver, greeting=b"HTTP/1.1 201 Cre", peer=redfish_peer),
     # A greeting that begins as a message of SNMP version 3 does: a SEQUENCE, cut short.
     "poe": Case(poe_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=poe_peer),
+    "local": Case(local_driver, hears=Hears.NOTHING),
     "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
 }
 """How each registered driver is built for the checks; a new driver adds its case here."""

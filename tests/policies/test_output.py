@@ -482,13 +482,13 @@ def test_the_box_goes_as_late_as_it_can_and_only_once_all_is_armed() -> None:
     state = armed(site, resting(site), drops_at=AT + 118.0)
     began = fold(site, resting(site), OutputBegan(AT, "cabinet", OutputTask.ARM, "all at rest"))
 
-    leaving = box_leaving(site, state)
+    leaving = box_leaving(site, state, AT)
 
     assert leaving is not None
     assert leaving.at == AT + 118.0 - 20.0 - MARGIN_S
     assert leaving.device == "warden"
-    assert box_leaving(site, began) is None
-    assert box_leaving(site, resting(site)) is None
+    assert box_leaving(site, began, AT) is None
+    assert box_leaving(site, resting(site), AT) is None
 
 
 def test_a_box_with_another_feed_never_goes() -> None:
@@ -496,4 +496,4 @@ def test_a_box_with_another_feed_never_goes() -> None:
     for feeds in (("cabinet", "mains"), ("mains",)):
         site = yard(box=replace(BOX, feeds=feeds))
 
-        assert box_leaving(site, armed(site, resting(site))) is None
+        assert box_leaving(site, armed(site, resting(site)), AT) is None
