@@ -303,12 +303,12 @@ def _aside(site: Site, unit: str) -> frozenset[str]:
 
 
 def _affected(site: Site, unit: str) -> list[str]:
-    """What loses its feed or its path with the output; all, where the agent's box does."""
+    """What loses its feed or its path with the output, or the agent that looks after it."""
     graph = graph_of(site)
     fed = {name for name in site.devices if unit in graph.units[name]}
-    if fed & _aside(site, unit):
-        return list(site.devices)
     reached = fed.union(*(graph.users[name] for name in fed))
+    if fed & _aside(site, unit):
+        reached |= graph.stoppable
     return [name for name in site.devices if name in reached]
 
 

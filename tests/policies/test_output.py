@@ -186,6 +186,13 @@ def test_a_no_touch_load_refuses_wherever_it_hangs(path: tuple[str, ...]) -> Non
     assert codes(site, resting(site)) == {"no-touch"}
 
 
+def test_a_no_touch_load_elsewhere_is_no_reason() -> None:
+    """It keeps its power and its path: the site would stay dark for nothing."""
+    site = yard(Device("door release", Role.OTHER, 5, 5, ("mains",), no_touch=True))
+
+    assert codes(site, resting(site)) == set()
+
+
 def test_a_load_that_the_file_does_not_list_refuses() -> None:
     """Somebody's PC on a spare socket would be cut in mid-writing."""
     site = yard()
