@@ -113,6 +113,7 @@ class SimpleBelief:
         table: energy that each point of the runtime table implies: (watts, Wh), by rising watts.
         unit_wh: what the unit's own minutes at the present load amount to, or None.
         charge: the charge the unit reports, as a share, or None.
+        ceiling_wh: energy left as gauges that collapse have it, or None; see `collapse`.
     """
 
     cells: Cells
@@ -123,6 +124,7 @@ class SimpleBelief:
     table: tuple[tuple[float, float], ...] = ()
     unit_wh: float | None = None
     charge: float | None = None
+    ceiling_wh: float | None = None
 
     def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
         """Return the time to the end of the output, in s from now (see Belief)."""
@@ -131,6 +133,8 @@ class SimpleBelief:
         if self.unit_wh is not None:
             budget_wh = self.unit_wh * math.exp(z * _MINUTES_SPREAD)
             ends.append(spent_after_s(self.inverter, load_steps, budget_wh))
+        if self.ceiling_wh is not None:
+            ends.append(spent_after_s(self.inverter, load_steps, self.ceiling_wh))
         return min(ends)
 
     def _model_end_s(self, load_steps: Sequence[LoadStep], scale: float) -> float:

@@ -15,9 +15,9 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 
 from policies.belief import full_energy_wh
-from policies.gauges import SAG_V_H, Seen
 from policies.model import Unit
 from policies.runtime import inverter_of
+from policies.seen import SAG_V_H, Seen
 
 WINDOW_S = 300.0
 """So far back a fall is looked for."""
@@ -32,7 +32,7 @@ _LEAST_S = 15.0
 _LEAST = 4
 """A fall shows in so many readings, over so many seconds at least, and is that share of all."""
 
-_BACK = 0.85
+_BACK = 0.95
 _LIKE_LOAD = 0.10
 _EMPTY_V = 10.5
 """Volts of a 12 V block at the end of a slow discharge, 1.75 V a cell: what its makers print."""
@@ -129,12 +129,14 @@ class Collapse:
     Attributes:
         load_w: at which the samples hold; another load begins anew.
         volts: of a 12 V block, as (site time in s, volts).
+        at: site time of the last reading, s, whether or not it showed all of these.
     """
 
     load_w: float = 0.0
     minutes: Fall = field(default_factory=Fall)
     charge: Fall = field(default_factory=Fall)
     volts: tuple[tuple[float, float], ...] = ()
+    at: float = 0.0
 
     def seeing(self, unit: Unit, seen: Seen, *, at: float, lasting_s: float) -> Collapse:
         """Return it after one more reading.
@@ -145,11 +147,13 @@ class Collapse:
             at: its site time, s.
             lasting_s: how long the discharge has lasted.
         """
-        now = self
+        now = replace(self, at=at)
         if abs(seen.load_w - self.load_w) > _LIKE_LOAD * max(self.load_w, 1.0):
             inverter = inverter_of(unit.rating_w)
             scale = inverter.drawn_w(self.load_w) / inverter.drawn_w(seen.load_w)
-            now = Collapse(seen.load_w, self.minutes.at_load(scale), self.charge.at_load(scale))
+            now = Collapse(
+                seen.load_w, self.minutes.at_load(scale), self.charge.at_load(scale), at=at
+            )
         if seen.runtime_s is not None:
             now = replace(now, minutes=now.minutes.seeing(at, seen.runtime_s))
         if seen.charge is not None:
@@ -161,9 +165,17 @@ class Collapse:
         return now
 
     def says_wh(self, unit: Unit) -> float | None:
-        """Return the energy left as the collapse has it, losses included; None = there is none."""
+        """Return the energy left as the collapse has it, losses included; None = there is none.
+
+        It is that at the last reading; a gauge that fell silent before it goes on by the clock.
+        """
         drawn_w = inverter_of(unit.rating_w).drawn_w(self.load_w)
-        left_s = [s for s in (self.minutes.says_s, self.charge.says_s) if s is not None]
+        falls = (self.minutes, self.charge)
+        left_s = [
+            max(0.0, fall.says_s - (self.at - fall.samples[-1][0]))
+            for fall in falls
+            if fall.says_s is not None
+        ]
         if (knee_s := _knee_s(self.volts, drawn_w / full_energy_wh(unit))) is not None:
             left_s.append(knee_s)
         return min(left_s) * drawn_w / _HOUR_S if left_s else None

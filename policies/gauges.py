@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from policies.draws import Array, Draws, ManyWells
+from policies.seen import FULL, SAG_V_H, Seen
 
 CHARGE = ((1.0, 0.18), (0.0, 0.036))
 """What the gauge counts for each Wh missing, and what it is off by besides: centre, spread."""
@@ -23,12 +24,6 @@ MINUTES = ((0.0, 0.36),)
 
 VOLTS = ((11.3, 0.36), (1.4, 0.36))
 """Volts of a 12 V block under load with its available well empty, and what it has more full."""
-
-SAG_V_H = 0.5
-"""Volts that a 12 V block loses for each time per hour that its energy is drawn."""
-
-FULL = 0.995
-"""A charge from here on is the end of a scale, and says nothing."""
 
 _CHARGE_SCALE = 0.019
 _MINUTES_SCALE = 0.09
@@ -145,27 +140,6 @@ class Gauges:
         return Gauges(
             self.charge.chosen(index), self.minutes.chosen(index), self.volts.chosen(index)
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What one reading shows of the battery; None = nothing that can be believed.
-
-    Attributes:
-        load_w: what the unit carries, as logged.
-        charge: a share 0..1; runtime_s: the unit's own minutes as seconds.
-        block_v: volts for each 12 V of nominal voltage.
-    """
-
-    load_w: float
-    charge: float | None = None
-    runtime_s: float | None = None
-    block_v: float | None = None
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether it shows nothing."""
-        return self.charge is None and self.runtime_s is None and self.block_v is None
 
 
 @dataclass(frozen=True, slots=True)

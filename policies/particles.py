@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from policies.course import Course, Stretch, longer, usual_w
 from policies.draws import Array, Draws, ManyWells, after_stretch, empties_after_h, full_wells
-from policies.gauges import Gauges, Present, Seen, weighed
+from policies.gauges import Gauges, Present, weighed
+from policies.seen import Seen
 
 PARTICLES = 2000
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from policies.belief import Belief
 from policies.model import Device, Site
+from policies.seen import believable_charge
 from policies.state import DeviceState, Phase, SiteState
-from policies.supply import believable_charge
 from policies.timeline import Timeline
 
 

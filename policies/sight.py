@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from policies.gauges import FULL, Seen
-from policies.model import Chemistry, Reading, Unit
-from policies.supply import believable_charge
+from policies.model import Reading, Unit
+from policies.seen import FULL, Seen, believable_charge, block_v
 
 _STUCK_CHARGE = 0.04
 """Of a whole discharge: a charge that stands still for longer than that is stuck."""
 
 _STUCK_S, _STUCK_SHARE = 150.0, 0.10
 """Minutes that stand still for longer than both: so many seconds, and that share of themselves."""
-
-_BLOCK_V = 12.0
-_BLOCK_RANGE_V = (8.0, 15.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +61,3 @@ def look(
         runtime_s=runtime_s,
         block_v=block_v(unit, reading),
     )
-
-
-def block_v(unit: Unit, reading: Reading) -> float | None:
-    """Return volts of a 12 V block, where the volts of lead-acid are known and make sense."""
-    battery, volts = unit.battery, reading.trusted("battery_v")
-    if volts is None or battery.volts is None or battery.chemistry is not Chemistry.LEAD_ACID:
-        return None
-    block = volts * _BLOCK_V / battery.volts
-    low, high = _BLOCK_RANGE_V
-    return block if low < block < high else None

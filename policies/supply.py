@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import replace
 
 from policies.battery import BatteryHistory, Discharge, Mark, as_fitted
 from policies.belief import (
@@ -23,9 +22,12 @@ from policies.belief import (
     recharged,
     simple_belief,
 )
+from policies.collapse import Collapse
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit, WhenLost
-from policies.night import Light
-from policies.output_state import OutputState
+from policies.seen import FULL, Seen, believable_charge, block_v
+from policies.unit_state import FoundLoad, Supply, UnitState
+
+__all__ = ["FoundLoad", "Supply", "UnitState"]  # beside what is defined here
 
 LOW_CONFIRM_S = 1.0
 """Least time between the two readings that make "low" believed."""
@@ -37,80 +39,6 @@ _STUCK_SHARE = 0.10  # of the battery, drawn while a gauge shows the same
 
 GAP_S = 600.0
 """Readings further apart are not consecutive; twice the slowest pace of polling."""
-
-
-class Supply(StrEnum):
-    """What feeds the outputs of a unit."""
-
-    MAINS = "mains"
-    BATTERY = "battery"
-    UNPROTECTED = "unprotected"  # mains, and no battery behind it
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True)
-class FoundLoad:
-    """What a unit measures with everything on; see `events.LoadFound`."""
-
-    watts: float
-    step_w: float
-    is_share: bool
-    said_w: float = 0.0
-    said_at: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class UnitState:
-    """Everything remembered of one unit; times are site times in s.
-
-    Attributes:
-        supply, why, since_at: the present judgement, its reason, and since when it holds.
-        reading: the last one; heard_at: its time.
-        sign_at: since when consecutive readings have shown battery; None = the last did not.
-        signs, mains_signs: how many consecutive readings showed battery, or mains.
-        on_battery_at: when mains failed; None while on mains.
-        mains_at: since when mains has been back or there; None while it is not.
-        low_sign_at: since when consecutive readings have said low; is_low: it is believed.
-        countdown_signs: consecutive readings with a shutdown countdown that is not ours.
-        overload_at: since when consecutive readings have shown overload.
-        silent_at: when the first of a row of polls was missed; None = the last was answered.
-        lost_at: since when it counts as lost; None while it does not.
-        drawn: our account of what is missing from its battery, as of heard_at.
-        load_w: what it carried when last heard, in W.
-        shown: of each gauge that may stick, the value last shown, and how much was missing from
-            the battery when it was first shown, in Wh.
-        battery: the history of the battery that is in it now.
-        loads: what it was found to measure with everything on, by the light.
-        output: where its own output is, as far as lastwatt switches it.
-    """
-
-    supply: Supply = Supply.UNKNOWN
-    why: str = "no reading yet"
-    since_at: float = 0.0
-    reading: Reading | None = None
-    heard_at: float | None = None
-    sign_at: float | None = None
-    signs: int = 0
-    mains_signs: int = 0
-    on_battery_at: float | None = None
-    mains_at: float | None = None
-    low_sign_at: float | None = None
-    is_low: bool = False
-    countdown_signs: int = 0
-    overload_at: float | None = None
-    silent_at: float | None = None
-    lost_at: float | None = None
-    drawn: Drawn = field(default_factory=Drawn)
-    load_w: float = 0.0
-    shown: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    battery: BatteryHistory = field(default_factory=BatteryHistory)
-    loads: Mapping[Light, FoundLoad] = field(default_factory=dict)
-    output: OutputState = field(default_factory=OutputState)
-
-    @property
-    def is_on_battery(self) -> bool:
-        """Whether this is an outage for what the unit feeds."""
-        return self.supply is Supply.BATTERY
 
 
 def load_of(unit: Unit, reading: Reading | None, *, listed_w: float) -> float:
@@ -155,7 +83,8 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
         drawn=drawn,
     )
     state = _count_signs(state, reading)
-    return _with_discharge(before, _conclude(unit, before, state, reading), reading)
+    state = _with_discharge(before, _conclude(unit, before, state, reading), reading)
+    return _with_collapse(unit, state, reading)
 
 
 def renewed(unit: Unit, state: UnitState, history: BatteryHistory) -> UnitState:
@@ -191,6 +120,26 @@ def _with_discharge(before: UnitState, state: UnitState, reading: Reading) -> Un
     if course is before.battery.discharge:
         return state
     return replace(state, battery=replace(state.battery, discharge=course))
+
+
+def _with_collapse(unit: Unit, state: UnitState, reading: Reading) -> UnitState:
+    """Watch the gauges for a fall faster than the clock, while the battery is in use."""
+    began_at = state.sign_at if state.on_battery_at is None else state.on_battery_at
+    if began_at is None:
+        return state if state.collapse == Collapse() else replace(state, collapse=Collapse())
+    judged = state.reading
+    if state.sign_at is None or judged is None:
+        return state
+    charge = believable_charge(judged)
+    seen = Seen(
+        load_w=state.load_w,
+        charge=None if charge is None or charge >= FULL else charge,
+        runtime_s=judged.trusted("runtime_s"),
+        block_v=block_v(unit, judged),
+    )
+    lasting_s = reading.at - began_at
+    collapse = state.collapse.seeing(unit, seen, at=reading.at, lasting_s=lasting_s)
+    return replace(state, collapse=collapse)
 
 
 def _shown(before: UnitState, reading: Reading, drawn: Drawn) -> dict[str, tuple[float, float]]:
@@ -262,15 +211,12 @@ def belief_of(unit: Unit, state: UnitState, now: float) -> SimpleBelief:
     if state.on_battery_at is not None or state.sign_at is not None:
         drawn = discharged(unit, drawn, load_w=state.load_w, stretch_s=aged_s)
         runtime_s = None if runtime_s is None else max(0.0, runtime_s - aged_s)
-    return simple_belief(unit, drawn, load_w=state.load_w, runtime_s=runtime_s, charge=charge)
-
-
-def believable_charge(reading: Reading) -> float | None:
-    """Return the reported charge, unless the unit itself contradicts it."""
-    charge = reading.trusted("charge")
-    if charge is None or (charge < 0.05 and reading.battery_status is BatteryStatus.NORMAL):
-        return None
-    return charge
+    belief = simple_belief(unit, drawn, load_w=state.load_w, runtime_s=runtime_s, charge=charge)
+    ceiling_wh = state.collapse.says_wh(unit)
+    if ceiling_wh is None:
+        return belief
+    drawn_w = belief.inverter.drawn_w(state.load_w)
+    return replace(belief, ceiling_wh=max(0.0, ceiling_wh - drawn_w * aged_s / 3600.0))
 
 
 def poll_pace_s(unit: Unit, state: UnitState, *, on_mains_s: float, on_battery_s: float) -> float:

@@ -32,8 +32,8 @@ from policies.events import (
 )
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Order, Starts, Task
+from policies.seen import believable_charge
 from policies.state import Phase, SiteState
-from policies.supply import believable_charge
 
 EXCEPTIONS = frozenset({"overload", "countdown", "unit_lost"})
 """Reasons that may stop something on steady mains: the exceptions that the design names."""

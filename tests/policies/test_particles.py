@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from policies.course import MOST_STRETCHES, Course, Stretch, longer
 from policies.draws import Array, ends_after_s, full_wells, prior
-from policies.gauges import Seen
 from policies.particles import (
     Particles,
     begin,
@@ -22,6 +21,7 @@ from policies.particles import (
     systematic,
 )
 from policies.runtime import Cells, Inverter, LoadStep, after_stretch
+from policies.seen import Seen
 from tests.policies.discharges import UNIT
 
 NOTHING = Seen(100.0)
