@@ -18,6 +18,7 @@ from agent.config.models import is_ip_address
 from drivers import registry
 from drivers.base import Stage
 from drivers.http_settings import HttpAccess
+from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Device, Role, Starts, Unit, WhenLost
 
 
@@ -54,6 +55,7 @@ def warnings(loaded: LoadedSite) -> tuple[Fault, ...]:
             *_unit_warnings(scene),
             *_name_warnings(scene),
             *_stop_warnings(scene),
+            *_writer_warnings(scene),
             *_start_warnings(scene),
             *_login_warnings(scene),
             *_table_warnings(scene),
@@ -206,6 +208,36 @@ def _own_stop_warnings(scene: Scene, name: str, device: Device) -> Iterator[Faul
         )
 
 
+def _writer_warnings(scene: Scene) -> Iterator[Fault]:
+    """Warn of recorders that are to be quiesced by their writers, and cannot be."""
+    for name, device in scene.site.devices.items():
+        if not device.by_writers:
+            continue
+        writers = writers_of(scene.site, name)
+        for writer in (n for n in writers if not may_be_stopped(scene.site, n)):
+            why = "is on the no-touch list"
+            if not scene.site.devices[writer].no_touch:
+                why = (
+                    "cannot be cut: nothing in the file says how, or something must not be touched"
+                )
+            yield scene.warning(
+                name,
+                (Stage.QUIESCE,),
+                "writers-stay",
+                f"it cannot be brought to rest: {writer}, which writes to it, {why}",
+                f'let {writer} be cut, such as stop = {{ driver = "poe" }}, or give this recorder '
+                "a stop of its own",
+            )
+        if not writers:
+            yield scene.warning(
+                name,
+                (Stage.QUIESCE,),
+                "writers-unknown",
+                "it cannot be brought to rest: the file names nothing that writes to it",
+                f'write needs = ["{name}"] in the table of each of its cameras',
+            )
+
+
 def _start_warnings(scene: Scene) -> Iterator[Fault]:
     for name, device in scene.site.devices.items():
         if device.role not in HOLDS_DATA or device.stop_s is None or device.no_touch:
@@ -238,7 +270,8 @@ def _is_cycled(scene: Scene, name: str) -> bool:
 
 def _login_warnings(scene: Scene) -> Iterator[Fault]:
     for name, fitted in scene.loaded.fittings.items():
-        for language, (_, access, _) in fitted.items():
+        for language, found in fitted.items():
+            access = found.access
             if (
                 isinstance(access, HttpAccess)
                 and access.scheme == "http"

@@ -15,6 +15,7 @@ import structlog
 from agent.perform import LET_GO_S, Performer, all_within
 from agent.sequence import Result, carry_out
 from agent.steps import HEARD, Record, Steps, Tools, driver_for
+from agent.writers import with_writers
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
 from policies.comeback import START_RETRIES
 from policies.events import Ending, Event, NoticeRaised, OrderClosed
@@ -66,7 +67,7 @@ class Conductor:
             seed: of the jitter between tries.
         """
         self._site = site
-        self._drivers = drivers
+        self._drivers = with_writers(site, drivers, state)
         self._clock = clock
         self._performer = performer
         self._record = record
@@ -139,6 +140,8 @@ class Conductor:
             told=known.told | (opened.told if opened is not None else frozenset()),
             earlier=opened.steps if opened is not None else (),
             was_off=known.was_seen_off,
+            owed=known.owed,
+            was={stage: was for stage, was in known.was.items() if stage in known.owed},
         )
 
     def _begin(self, steps: Steps, *, after: _Run | None) -> asyncio.Task[Result]:

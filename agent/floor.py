@@ -194,7 +194,14 @@ def _going_down(
     kept = {n for n, d in devices.items() if d.no_touch or d.role is Role.AGENT_BOX}
     for name in tuple(kept):
         kept |= _reach(devices, name, lambda device: (*device.feeds, *device.path))
-    return [name for name in devices if name in down - kept and not devices[name].is_passive]
+    return [name for name in devices if name in down - kept and _is_told(devices, devices[name])]
+
+
+def _is_told(devices: Mapping[str, Device], device: Device) -> bool:
+    """Whether an order does the device, or a recorder that it writes to, any good."""
+    if not device.is_only_cut:
+        return not device.is_passive
+    return any(devices[name].by_writers for name in device.needs if name in devices)
 
 
 def _losing(devices: Mapping[str, Device], units: Collection[str]) -> set[str]:

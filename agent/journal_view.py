@@ -36,6 +36,7 @@ from policies.events import (
     PauseSet,
     PollMissed,
     ReadingTaken,
+    SettingRemembered,
     StepBegan,
     StepEnded,
     SupplyJudged,
@@ -229,6 +230,8 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
         case StepEnded(device=device, act=act, verdict=verdict):
             advice = f" ({event.advice})" if event.advice else ""
             return f"{device}: {_words(act)} {verdict}: {event.evidence}{advice}"
+        case SettingRemembered(device=device, stage=stage, was=was):
+            return f"{device}: before {_words(stage)} it was set to: {was}"
         case OrderClosed(device=device, task=task, ending=ending):
             return f"{device}: order to {task.value} ended, {ending.value}: {event.evidence}"
         case DeviceSeen(device=device, evidence=evidence):

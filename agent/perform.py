@@ -22,7 +22,7 @@ OVERRUN_S = 1.0
 LET_GO_S = 0.3
 """How long a cut-off driver may take to end before it is left to itself."""
 
-CHANGING = frozenset({Act.QUIESCE, Act.STOP, Act.START})
+CHANGING = frozenset({Act.QUIESCE, Act.STOP, Act.START, Act.RESTORE})
 """The acts that change something; the others only look."""
 
 

@@ -10,7 +10,7 @@ import asyncio
 from dataclasses import dataclass, replace
 
 from agent.steps import HEARD, LOOK_S, MOST_TRIES, SHOWN, WITHOUT_EFFECT, Steps, is_set
-from drivers.base import Act, Outcome, Repeat, Verdict
+from drivers.base import Act, Outcome, Repeat, Stage, Verdict
 from policies.events import Ending
 from policies.model import Task
 from policies.reasons import duration_text
@@ -42,23 +42,44 @@ async def _rest(steps: Steps) -> Result:
         tell = await _is_to_be_told(steps, has_looked=False)
     quiesced: Outcome | None = None
     stop_began = any(act == Act.STOP for act, _ in steps.earlier)
+    unread = await _remember(steps)
+    if unread is not None:
+        return unread
     if steps.can(Act.QUIESCE) and (not can_stop or (tell and not stop_began)):
         quiesced = await _quiesce(steps, can_stop=can_stop)
         if not can_stop:
             return _result_of_quiesce(quiesced)
     if not can_stop:
         return Result(Ending.FAILED, "nothing in the site's file says how to bring it to rest")
+    if steps.device.is_cut and quiesced is not None and quiesced.verdict not in SHOWN:
+        why = "it keeps its power, since it may still write"
+        return Result(Ending.FAILED, f"{why}: {_said(quiesced)}")
     result = await _stop(steps, tell=tell)
     if quiesced is None or quiesced.verdict in SHOWN:
         return result
     return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
 
 
+async def _remember(steps: Steps) -> Result | None:
+    """Keep what is about to be changed; what cannot be put back is not changed.
+
+    Returns:
+        How the order ends where it could not be read, else None.
+    """
+    for stage in (Stage.QUIESCE, Stage.STOP):
+        read = await steps.remember(stage)
+        if read is not None and read.verdict not in SHOWN:
+            why = "nothing was changed, since what it is set to could not be read"
+            return Result(Ending.FAILED, f"{why}: {_said(read)}")
+    return None
+
+
 async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
     """Quiesce and wait until confirmed; None where a hurried order leaves it out."""
     device, repeat = steps.device, steps.repeat(Act.QUIESCE)
     can_look = steps.can(Act.CONFIRM_QUIESCED)
-    hurry = steps.hurried if can_stop else None
+    # A power cut is no stop: without its quiescing it would harm what an orderly stop saves.
+    hurry = steps.hurried if can_stop and not device.is_cut else None
     kept_s = (device.stop_s or 0.0) + device.settle_s + MARGIN_S if can_stop else 0.0
     until_at = max(steps.now + (device.quiesce_s or 0.0), steps.order.deadline_at - kept_s)
     tell = Act.QUIESCE not in steps.told or (not can_look and repeat is Repeat.SAFE)
@@ -90,6 +111,8 @@ async def _given_time(
 ) -> Outcome:
     """Wait as long as quiescing takes, where nothing can tell that it is over."""
     takes_s = min(steps.device.quiesce_s or 0.0, until_at - steps.now)
+    if steps.device.by_writers:  # all that protects it: no deadline shortens it
+        takes_s = steps.device.quiesce_s or 0.0
     if outcome.verdict is not Verdict.DONE or takes_s <= 0.0:
         return outcome
     await steps.wait(takes_s, hurry=hurry)
@@ -170,6 +193,38 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
 
 
 async def _start(steps: Steps) -> Result:
+    """Start it, and put back what its quiescing changed."""
+    if not _is_to_be_restored(steps):
+        return await _started(steps)
+    can_be_seen = steps.can(Act.CONFIRM_RUNNING) or steps.can(Act.START)
+    result = Result(Ending.RUNNING, "it was left running")
+    if can_be_seen or Act.STOP in steps.owed:
+        result = await _started(steps)
+    if result.ending not in (Ending.RUNNING, Ending.ASSUMED):
+        return result
+    restored = await _restored(steps)
+    if restored.verdict in SHOWN:
+        return replace(result, evidence=f"{result.evidence}; {restored.evidence}")
+    said = f"{result.evidence}, but its recording was not put back: {_said(restored)}"
+    return Result(Ending.FAILED, said)
+
+
+async def _restored(steps: Steps) -> Outcome:
+    """Undo its quiescing, unless somebody did already."""
+    if steps.can(Act.CONFIRM_QUIESCED):
+        look = await steps.step(Act.CONFIRM_QUIESCED, steps.now + LOOK_S)
+        if look.verdict is Verdict.NOT_YET:
+            return replace(look, verdict=Verdict.DONE, evidence="it is no longer quiesced")
+    outcome = await steps.insist(Act.RESTORE)
+    assert outcome is not None, "nothing cuts it short"
+    return outcome
+
+
+def _is_to_be_restored(steps: Steps) -> bool:
+    return Act.QUIESCE in steps.owed and steps.can(Act.RESTORE)
+
+
+async def _started(steps: Steps) -> Result:
     """Start where an order can, then wait until the device is seen to run."""
     can_look = steps.can(Act.CONFIRM_RUNNING)
     runs = await _runs_already(steps) if can_look else None
@@ -213,6 +268,8 @@ async def _runs_already(steps: Steps) -> Result | None:
 
 def _is_idle(steps: Steps) -> bool:
     """Whether the device was quiesced and then not stopped, so that being on proves little."""
+    if _is_to_be_restored(steps):
+        return False
     return {Act.QUIESCE} <= steps.told and Act.STOP not in steps.told and not steps.was_off
 
 

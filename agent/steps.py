@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 import structlog
 
 from agent.perform import CHANGING, Performer, first
-from drivers.base import Act, Clock, Driver, Outcome, Repeat, Stage, Verdict
-from policies.events import StepBegan, StepEnded
+from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Stage, Verdict
+from policies.events import SettingRemembered, StepBegan, StepEnded
 from policies.model import Device, Order
 
 log = structlog.get_logger()
@@ -50,7 +50,11 @@ _STAGE = {
     Act.STOP: Stage.STOP,
     Act.CONFIRM_GONE: Stage.VERIFY,
     Act.START: Stage.START,
+    Act.RESTORE: Stage.QUIESCE,
 }
+
+UNDONE_BY = {Stage.QUIESCE: Act.RESTORE, Stage.STOP: Act.START}
+"""What is remembered before a stage changes it, and which act puts it back."""
 
 
 def driver_for(stages: Mapping[Stage, Driver], act: Act) -> Driver | None:
@@ -88,6 +92,7 @@ class Steps:
         told: acts of this and earlier orders that may have taken effect already.
         earlier: acts of this order that an earlier run of the agent began, with their verdicts.
         was_off: it was proven at rest, and nothing says that it runs again.
+        owed: acts of earlier orders that are to be undone.
         hurried: set when what is optional is to be dropped.
     """
 
@@ -102,6 +107,8 @@ class Steps:
         told: Collection[str] = (),
         earlier: tuple[tuple[str, str | None], ...] = (),
         was_off: bool = False,
+        owed: Collection[str] = (),
+        was: Mapping[str, str] | None = None,
     ) -> None:
         """Prepare; sends nothing."""
         self.order_id = order_id
@@ -110,6 +117,8 @@ class Steps:
         self.told = {act for act in CHANGING if act in told}
         self.earlier = earlier
         self.was_off = was_off
+        self.owed = frozenset(owed)
+        self._was = dict(was or {})
         self.hurried = asyncio.Event()
         self.clock = tools.clock
         self._stages = stages
@@ -140,6 +149,34 @@ class Steps:
     def was_done(self, act: Act) -> bool:
         """Whether an earlier run of the agent had *act* of this order acknowledged."""
         return (act.value, Verdict.DONE.value) in self.earlier
+
+    async def remember(self, stage: Stage) -> Outcome | None:
+        """Journal what the device is set to before a stage changes it; None = nothing to remember.
+
+        What was found before an earlier change that is still owed stays: it is what to put back.
+        """
+        driver = self._stages.get(stage)
+        if driver is None or Act.REMEMBER not in driver.acts or stage.value in self._was:
+            return None
+        for tries in range(1, MOST_TRIES):
+            outcome = await self.step(Act.REMEMBER, self.order.deadline_at, by=driver)
+            if outcome.verdict is Verdict.DONE:
+                self._was[stage.value] = outcome.was
+                name = self.device.name
+                await self._tools.record(
+                    SettingRemembered(self.now, self.order_id, name, stage.value, outcome.was)
+                )
+            if outcome.verdict in SHOWN or outcome.verdict is Verdict.REFUSED:
+                return outcome
+            if not await self.pause(tries, self.order.deadline_at):
+                break
+        return outcome
+
+    def _recall(self, act: Act, driver: Driver) -> None:
+        """Give a driver what it found, before it puts that back."""
+        for stage, undoing in UNDONE_BY.items():
+            if undoing is act and stage.value in self._was and isinstance(driver, Remembering):
+                driver.recall(self._was[stage.value])
 
     async def silent_path(self) -> str | None:
         """Return what of the device's path should answer and does not, or None."""
@@ -210,11 +247,20 @@ class Steps:
             waiting.cancel()
 
     async def step(
-        self, act: Act, until_at: float, *, hurry: asyncio.Event | None = None
+        self,
+        act: Act,
+        until_at: float,
+        *,
+        hurry: asyncio.Event | None = None,
+        by: Driver | None = None,
     ) -> Outcome:
-        """One act, journalled: the intent is flushed before anything is sent."""
-        driver = driver_for(self._stages, act)
+        """One act, journalled: the intent is flushed before anything is sent.
+
+        It is done by the device's driver for it, or by that given.
+        """
+        driver = driver_for(self._stages, act) if by is None else by
         assert driver is not None
+        self._recall(act, driver)
         name = self.device.name
         await self._tools.record(StepBegan(self.now, self.order_id, name, act.value))
         now = self.now  # the journal may have taken its time
@@ -246,7 +292,7 @@ class Steps:
         """How long one try of an act may last, so that a hung one leaves time for another."""
         device = self.device
         match act:
-            case Act.QUIESCE | Act.CONFIRM_QUIESCED:
+            case Act.QUIESCE | Act.CONFIRM_QUIESCED | Act.RESTORE | Act.REMEMBER:
                 return 10.0 + 1.5 * (device.quiesce_s or 0.0)
             case Act.STOP:
                 return 10.0 + (device.stop_s or 0.0)

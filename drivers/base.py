@@ -151,6 +151,10 @@ class Fitting:
     dry_run: bool = False
 
 
+def _never(_: BaseModel) -> bool:
+    return False
+
+
 @dataclass(frozen=True, slots=True)
 class DriverKind:
     """A device language as the registry knows it.
@@ -166,6 +170,7 @@ class DriverKind:
         cuts: its stop takes power away at the feed, and that outlasts a power cycle until its start
             undoes it; a stop by such a driver is started and verified by it, where the file does
             not say otherwise.
+        restores: whether a driver with that quiesce table can RESTORE.
         feeder: key of the access table for the address of whatever feeds the device, or "". Where
             there is one, what the access table lacks is taken from the table of the same name of
             the device that feeds this one.
@@ -177,4 +182,5 @@ class DriverKind:
     build: Callable[[Fitting], Driver]
     port: Callable[[BaseModel], int | None]
     cuts: bool = False
+    restores: Callable[[BaseModel], bool] = _never
     feeder: str = ""

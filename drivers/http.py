@@ -17,7 +17,7 @@ from drivers.http_conversation import Conversation
 from drivers.http_judge import Finding
 from drivers.http_probe import Remark, remarks
 from drivers.http_render import Renderer, Session
-from drivers.http_settings import HttpAccess, Look, Order, Verify
+from drivers.http_settings import HttpAccess, Look, Order, Quiesce, Verify
 from drivers.transports.http import DryHttp, LiveHttp
 from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport, Trust
 from drivers.transports.pinning import for_people
@@ -48,7 +48,11 @@ class HttpDriver:
             for act, stage in _STAGE_OF.items()
             if isinstance(order := stages.get(stage), Order)
         }
+        quiesce = stages.get(Stage.QUIESCE)
+        undoing = quiesce.undoing() if isinstance(quiesce, Quiesce) else None
         self._looks = _looks(self._orders, stages.get(Stage.VERIFY))
+        if undoing is not None:
+            self._orders[Act.RESTORE] = undoing
         login = access.login
         self._renderer = Renderer(
             user=access.user,
@@ -180,12 +184,13 @@ KIND = DriverKind(
     name="http",
     access=HttpAccess,
     stages={
-        Stage.QUIESCE: Order,
+        Stage.QUIESCE: Quiesce,
         Stage.STOP: Order,
         Stage.START: Order,
         Stage.VERIFY: Verify,
     },
     build=build,
     port=_port,
+    restores=lambda table: isinstance(table, Quiesce) and bool(table.restore),
 )
 """What the registry knows of it."""

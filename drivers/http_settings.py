@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import re
 import ssl
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -271,6 +272,10 @@ class HttpAccess(Settings):
         return self.port or (443 if self.scheme == "https" else 80)
 
 
+def _one_or_more(value: object) -> object:
+    return [value] if isinstance(value, Mapping) else value
+
+
 class Order(Content):
     """`quiesce`, `stop` or `start`: one request written out, or several in `calls`.
 
@@ -300,6 +305,22 @@ class Order(Content):
         if self.path is None:
             return tuple(self.calls)
         return (Call.model_validate(self.model_dump(by_alias=True, include={*Call.model_fields})),)
+
+
+class Quiesce(Order):
+    """`quiesce`: an order that may be undone.
+
+    Attributes:
+        restore: requests that undo it, harmless where there is nothing to undo.
+    """
+
+    restore: Annotated[list[Call], BeforeValidator(_one_or_more)] = Field(default=[])
+
+    def undoing(self) -> Order | None:
+        """Return what undoes it, or None."""
+        if not self.restore:
+            return None
+        return Order.model_construct(calls=self.restore, repeat="safe")
 
 
 class Verify(Settings):

@@ -178,6 +178,9 @@ class SshDriver:
             case Stage.QUIESCE, QuiesceSettings():
                 self._plans[Act.QUIESCE] = self._doing(settings, Repeat.SAFE)
                 self._confirm(Act.CONFIRM_QUIESCED, settings.confirm, settings.every)
+                if settings.restore is not None:
+                    restore = DoingSettings(run=(settings.restore,))
+                    self._plans[Act.RESTORE] = self._doing(restore, Repeat.SAFE)
             case Stage.STOP, StopSettings():
                 self._plans[Act.STOP] = self._doing(settings, Repeat.LOOK_FIRST)
             case Stage.START, StartSettings():
@@ -332,4 +335,5 @@ KIND = DriverKind(
     },
     build=_build,
     port=_port,
+    restores=lambda table: isinstance(table, QuiesceSettings) and table.restore is not None,
 )

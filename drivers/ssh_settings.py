@@ -144,10 +144,12 @@ class QuiesceSettings(DoingSettings):
     Attributes:
         confirm: a command whose exit status 0 means that the device is quiesced; every: how often
             it is asked.
+        restore: a command that undoes it, harmless where there is nothing to undo.
     """
 
     confirm: _Text | None = None
     every: Duration = 2.0
+    restore: _Text | None = None
 
 
 class StopSettings(DoingSettings):

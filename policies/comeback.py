@@ -7,7 +7,7 @@ from collections.abc import Collection
 
 from policies import reasons
 from policies.graph import graph_of
-from policies.model import Order, Starts, Task
+from policies.model import Device, Order, Starts, Task
 from policies.runtime import LoadStep
 from policies.scene import Scene, charge_of
 from policies.state import DeviceState, Phase, listed_load_w
@@ -25,7 +25,8 @@ def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
     orders = []
     for name, device in scene.site.devices.items():
         state = scene.state.devices[name]
-        if not state.is_ours or not _wants_start(scene, state) or device.no_touch:
+        is_owed = state.is_ours or _is_to_be_restored(device, state)
+        if not is_owed or not _wants_start(scene, device, state) or device.no_touch:
             continue
         if state.by_hand:  # whoever stopped it may have a hand in it
             continue
@@ -46,8 +47,18 @@ def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
     return orders
 
 
-def _wants_start(scene: Scene, state: DeviceState) -> bool:
+def _is_to_be_restored(device: Device, state: DeviceState) -> bool:
+    """Whether it runs, by itself or by somebody's hand, and its recording is stopped as we left it.
+
+    What nobody has seen to record is not known to.
+    """
+    return state.phase is Phase.RUNNING and device.can_restore and "quiesce" in state.owed
+
+
+def _wants_start(scene: Scene, device: Device, state: DeviceState) -> bool:
     match state.phase:
+        case Phase.RUNNING:
+            return _is_to_be_restored(device, state)
         case Phase.AT_REST | Phase.GIVEN_UP:
             return True
         case Phase.NEEDS_HAND:

@@ -144,6 +144,8 @@ def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
             continue
         if user.is_passive and user.role not in HOLDS_DATA and not user.no_touch:
             continue
+        if not user.no_touch and not scene.goes_with(other, name):
+            continue
         is_past_telling = (
             state.phase is Phase.GIVEN_UP
             or not may_be_stopped(scene.site, other)

@@ -24,14 +24,16 @@ def due_now(scene: Scene) -> dict[str, Reason]:
     due: dict[str, Reason] = {}
     for name in scene.site.devices:
         if may_be_stopped(scene.site, name):
-            reason = _forced(scene, name) or _wished(scene, name)
+            # A port cut as the battery ends saves nothing, and stays dark when power comes.
+            forced = None if scene.site.devices[name].is_only_cut else _forced(scene, name)
+            reason = forced or _wished(scene, name)
             if reason is not None:
                 due[name] = reason
     add_way_givers(scene, due)
     add_overload(scene, due)
     for name, reason in tuple(due.items()):
         for user in graph_of(scene.site).users[name]:
-            if may_be_stopped(scene.site, user) and user not in due:
+            if may_be_stopped(scene.site, user) and user not in due and scene.goes_with(user, name):
                 due[user] = reasons.goes_with(name, reason)
     return due
 

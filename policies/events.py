@@ -74,6 +74,22 @@ class StepEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class SettingRemembered:
+    """What a device was set to, kept before a stage first changes it, until that is undone.
+
+    Attributes:
+        stage: "quiesce" or "stop".
+        was: in its driver's own words.
+    """
+
+    at: float
+    order_id: str
+    device: str
+    stage: str
+    was: str
+
+
+@dataclass(frozen=True, slots=True)
 class OrderClosed:
     """What came of an order as a whole."""
 
@@ -306,6 +322,7 @@ Event = (
     | OrderGiven
     | StepBegan
     | StepEnded
+    | SettingRemembered
     | OrderClosed
     | DeviceSeen
     | PauseSet

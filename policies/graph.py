@@ -115,6 +115,11 @@ def may_be_stopped(site: Site, name: str) -> bool:
     return name in graph_of(site).stoppable
 
 
+def writers_of(site: Site, name: str) -> tuple[str, ...]:
+    """Return what writes to a recorder: the devices that need it, as the file lists them."""
+    return tuple(n for n, device in site.devices.items() if name in device.needs)
+
+
 def _is_stoppable(devices: Mapping[str, Device], name: str, carried: frozenset[str]) -> bool:
     return not (
         devices[name].no_touch

@@ -79,6 +79,11 @@ class Device:
         cable_m: length of the network cable that feeds it, where another device does.
         poe_efficiency: share of what its own supply takes that reaches the ports it feeds, 0..1.
         poe_watts: what its ports can give together, in W; None = unknown.
+        is_cut: its stop takes its power away at the feed, and outlasts a power cycle until its
+            start undoes it.
+        by_writers: a recorder that nothing can be told: it is quiesced by bringing to rest what
+            needs it, and by leaving it alone for quiesce_s then.
+        can_restore: an order undoes its quiescing.
     """
 
     name: str
@@ -103,11 +108,19 @@ class Device:
     cable_m: float = CABLE_M
     poe_efficiency: float = POE_EFFICIENCY
     poe_watts: float | None = None
+    is_cut: bool = False
+    by_writers: bool = False
+    can_restore: bool = False
 
     @property
     def is_passive(self) -> bool:
         """Whether there is nothing to tell it: it may lose power at any time."""
         return self.quiesce_s is None and self.stop_s is None
+
+    @property
+    def is_only_cut(self) -> bool:
+        """Whether its stop saves nothing but power, and leaves it dark until it is undone."""
+        return self.is_cut and self.role not in HOLDS_DATA
 
     @property
     def rest_s(self) -> float:

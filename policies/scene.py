@@ -26,6 +26,20 @@ class Scene:
         """Return what the file says of a device, and what is known of it."""
         return self.site.devices[name], self.state.devices[name]
 
+    def goes_with(self, user: str, name: str) -> bool:
+        """Whether *user* is to be told before *name* stops.
+
+        A device whose stop only cuts its power need not be: it may lose that at any time. It is cut
+        for a recorder that is quiesced by its writers, and so before whatever that waits for.
+        """
+        device = self.site.devices[user]
+        if not device.is_only_cut:
+            return True
+        served = [self.site.devices[n] for n in device.needs if self.site.devices[n].by_writers]
+        return any(
+            d.name == name or self.state.devices[d.name].phase is not Phase.AT_REST for d in served
+        )
+
     def is_at_rest_for(self, other: str, name: str) -> bool:
         """Whether *other* is at rest in the eyes of *name*: dry never counts for live."""
         state = self.state.devices[other]

@@ -30,6 +30,7 @@ from policies.events import (
     PauseSet,
     PollMissed,
     ReadingTaken,
+    SettingRemembered,
     StepBegan,
     StepEnded,
 )
@@ -80,7 +81,7 @@ class OpenOrder:
         )
 
 
-_CHANGING = frozenset({"quiesce", "stop", "start"})
+_CHANGING = frozenset({"quiesce", "stop", "start", "restore"})
 _WITHOUT_EFFECT = frozenset({"refused", "no answer", "not yet", "assumed"})
 """Acts and verdicts as the journal spells them; after these verdicts nothing was done."""
 
@@ -103,6 +104,7 @@ class DeviceState:
         by_hand: it was stopped by hand, and stays so until it is started by hand.
         changed: acts of closed orders that may have taken effect since it was last started; see
             `owed`.
+        was: stage -> what the device was set to before that changed it; kept while it is owed.
     """
 
     phase: Phase = Phase.RUNNING
@@ -117,12 +119,13 @@ class DeviceState:
     was_seen_off: bool = False
     by_hand: bool = False
     changed: frozenset[str] = frozenset()
+    was: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def owed(self) -> frozenset[str]:
         """The acts that are to be undone yet: what quiesced it, what stopped it."""
         under_way = frozenset() if self.order is None else self.order.told
-        return (self.changed | under_way) - {"start"}
+        return (self.changed | under_way) - {"start", "restore"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +209,9 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
         case OrderGiven(order=order) if order.device in site.devices:
             return _given(state, event)
-        case StepBegan(device=name) | StepEnded(device=name) if name in site.devices:
+        case StepBegan(device=name) | StepEnded(device=name) | SettingRemembered(device=name) if (
+            name in site.devices
+        ):
             return _stepped(state, event)
         case OrderClosed(device=name) if name in site.devices:
             return _closed(state, event)
@@ -326,7 +331,9 @@ def _given(state: SiteState, event: OrderGiven) -> SiteState:
     return replace(_with_device(state, order.device, device), orders=state.orders + 1)
 
 
-def _stepped(state: SiteState, event: StepBegan | StepEnded) -> SiteState:
+def _stepped(state: SiteState, event: StepBegan | StepEnded | SettingRemembered) -> SiteState:
+    if isinstance(event, SettingRemembered):
+        return _remembered(state, event)
     device = state.devices[event.device]
     if device.order is None or device.order.order_id != event.order_id:
         return state
@@ -337,6 +344,15 @@ def _stepped(state: SiteState, event: StepBegan | StepEnded) -> SiteState:
         steps = (*steps[:-1], (event.act, event.verdict))
     opened = replace(device.order, steps=steps)
     return _with_device(state, event.device, replace(device, order=opened, is_ours=True))
+
+
+def _remembered(state: SiteState, event: SettingRemembered) -> SiteState:
+    """Keep what a device was set to; what was found first stays while its undoing is owed."""
+    device = state.devices[event.device]
+    if event.stage in device.was and event.stage in device.owed:
+        return state
+    was = MappingProxyType({**device.was, event.stage: event.was})
+    return _with_device(state, event.device, replace(device, was=was))
 
 
 _PHASES = {
@@ -381,6 +397,7 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         or (failed and device.was_seen_off and not told),
         by_hand=opened.by_hand if event.task is Task.REST else device.by_hand,
         changed=frozenset() if phase is Phase.RUNNING else device.owed,
+        was={} if phase is Phase.RUNNING else device.was,
     )
     return _with_device(state, event.device, device)
 
@@ -395,5 +412,6 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
         since_at=event.at,
         evidence=event.evidence,
         changed=device.owed & {"quiesce"},
+        was={stage: was for stage, was in device.was.items() if stage == "quiesce"},
     )
     return _with_device(state, event.device, running)

@@ -10,6 +10,7 @@ from typing import Any
 from agent.cli.budget import NO_PLACE
 from agent.cli.tables import table_lines
 from agent.outlook import Outlook, UnitOutlook
+from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA
 from policies.plan import PlannedStop, UnitCourse, Why
 from policies.plan_ways import Buy, Cut, Drop, Ways
@@ -32,11 +33,32 @@ def text_of(found: Outlook) -> Iterator[str]:
         yield from _unit_lines(found, unit)
     yield from _threshold_lines(found)
     yield from _unsaved_lines(found)
+    yield from _second_best_lines(found)
     yield from _comeback_lines(found)
     for unit in found.units.values():
         if unit.ways is not None:
             yield from _way_lines(found, unit.ways)
     yield from _assumed(found)
+
+
+def _second_best_lines(found: Outlook) -> Iterator[str]:
+    """Say what nothing can be told to, how it is spared all the same, and where it cannot be."""
+    site = found.loaded.site
+    for name, device in site.devices.items():
+        if not device.by_writers or device.no_touch:
+            continue
+        writers = writers_of(site, name)
+        stay = [writer for writer in writers if not may_be_stopped(site, writer)]
+        if stay or not writers:
+            who = f"{names_text(stay)} cannot be cut" if stay else "nothing is known to write to it"
+            yield f"{name} CANNOT be brought to rest: nothing can be told to it, and {who}."
+            continue
+        spared = duration_text(device.quiesce_s or 0.0)
+        then = "its power is cut" if device.is_cut else "it loses its power as it is"
+        yield (
+            f"Second best: nothing can be told to {name}. {names_text(writers)} is cut, it is "
+            f"given {spared} to write out, then {then}."
+        )
 
 
 def conclusion(found: Outlook) -> str:

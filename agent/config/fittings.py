@@ -11,13 +11,14 @@ from pydantic import BaseModel
 from agent.config.document import Document, Route
 from agent.config.explain import known_keys, validated
 from agent.config.faults import Fault, did_you_mean
-from agent.config.models import START_WORDS, DeviceTable, StageTable
+from agent.config.models import START_WORDS, DeviceTable, StageTable, WritersTable
+from agent.config.rules import tables
 from agent.config.site import Fitted
 from drivers import registry
 from drivers.base import DriverKind, Stage
 from drivers.registry import UnknownDriverError
 from drivers.settings import SecretSources
-from policies.model import Starts
+from policies.model import HOLDS_DATA, Starts
 
 Kinds = Callable[[str], DriverKind]
 
@@ -32,6 +33,16 @@ TAKES_S: Mapping[Stage, float] = {
 OWN = "local"
 """The driver of the box that the agent itself runs on."""
 
+CUT_TAKES_S: Mapping[Stage, float] = {**TAKES_S, Stage.STOP: 10.0, Stage.VERIFY: 10.0}
+"""The same where a device's power is cut at its feed."""
+
+WRITERS_TAKE_S = 60.0
+"""What a recorder is given to write out, once its writers are off."""
+
+WRITERS = "writers"
+WRITERS_OFF = "writers off"
+"""What `quiesce` may say of a recorder that nothing can be told."""
+
 WATCHER = "tcp"
 """The driver that watches a port; it verifies where the file has no verify table."""
 
@@ -40,6 +51,8 @@ _HEAD = frozenset(known_keys(StageTable))
 
 
 M = TypeVar("M", bound=BaseModel)
+
+_AT_RISK = frozenset(role.value for role in HOLDS_DATA)
 
 _OF_STAGES = frozenset(stage.value for stage in Stage)
 
@@ -51,12 +64,18 @@ class DeviceDrivers:
     Attributes:
         settle_s: how long the verifying driver wants silence, 0 where it has no such setting.
         starts: None where the file does not say.
+        is_cut: what stops it cuts its power.
+        by_writers: it is quiesced by bringing to rest what needs it.
+        can_restore: an order undoes its quiescing.
     """
 
     stages: dict[Stage, str] = field(default_factory=dict)
     takes_s: dict[Stage, float] = field(default_factory=dict)
     settle_s: float = 0.0
     starts: Starts | None = None
+    is_cut: bool = False
+    by_writers: bool = False
+    can_restore: bool = False
     fitted: dict[str, Fitted] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
 
@@ -90,9 +109,10 @@ def read_drivers(
             keys = reader.stage(stage)
             if keys is not None:
                 own[stage] = keys
+    reader.fill_cut(own)
     for driver in dict.fromkeys(out.stages.values()):
         if driver != WATCHER:
-            reader.fit(driver, own, raw.get(driver, {}))
+            reader.fit(driver, own, reader.access_table(driver))
     reader.fit_watcher(own)
     reader.check_address()
     reader.check_unused()
@@ -145,9 +165,13 @@ class _Reader:
         if stage is Stage.START and isinstance(table, str):
             self.start_word(table)
             return None
+        if stage is Stage.QUIESCE and (table == WRITERS_OFF or _names_writers(table)):
+            self.quiesce_by_writers(table)
+            return None
         if not isinstance(table, Mapping):
-            words = f', or "{START_WORDS[0]}"' if stage is Stage.START else ""
-            fix = f'write {stage} = {{ driver = "ssh", … }}{words}'
+            words = {Stage.START: START_WORDS[0], Stage.QUIESCE: WRITERS_OFF}
+            words_text = f', or "{words[stage]}"' if stage in words else ""
+            fix = f'write {stage} = {{ driver = "ssh", … }}{words_text}'
             self.fault((stage,), "wrong-type", "a table is due here", fix)
             return None
         mine = {key: value for key, value in table.items() if key in _HEAD}
@@ -160,10 +184,73 @@ class _Reader:
             return None
         self.out.stages[stage] = driver
         takes_s = None if head is None else head.takes
-        self.out.takes_s[stage] = TAKES_S[stage] if takes_s is None else takes_s
+        usual_s = (CUT_TAKES_S if kind.cuts else TAKES_S)[stage]
+        self.out.takes_s[stage] = usual_s if takes_s is None else takes_s
         if stage is Stage.START:
             self.out.starts = Starts.BY_ORDER
         return {key: value for key, value in table.items() if key not in _HEAD}
+
+    def quiesce_by_writers(self, table: object) -> None:
+        """Read `quiesce` of a recorder that is quiesced by what writes to it."""
+        takes_s = WRITERS_TAKE_S
+        if isinstance(table, Mapping):
+            found = self.validated(WritersTable, table, (Stage.QUIESCE,))
+            if found is not None and found.takes is not None:
+                takes_s = found.takes
+        self.out.by_writers = True
+        self.out.takes_s[Stage.QUIESCE] = takes_s
+
+    def fill_cut(self, own: dict[Stage, dict[str, Any]]) -> None:
+        """Have what cuts a device's power also verify that, and undo it, unless the file differs.
+
+        A port that was switched off stays so: without an order that device never comes back.
+        """
+        stopper = self.out.stages.get(Stage.STOP)
+        kind = None if stopper is None else self.kinds(stopper)
+        if stopper is None or kind is None or not kind.cuts:
+            return
+        self.out.is_cut = True
+        for stage in (Stage.VERIFY, Stage.START):
+            if stage.value not in self.raw and stage in kind.stages:
+                own[stage] = {}
+                self.out.stages[stage] = stopper
+                self.out.takes_s[stage] = CUT_TAKES_S[stage]
+                if stage is Stage.START:
+                    self.out.starts = Starts.BY_ORDER
+        if self.out.starts is Starts.BY_ITSELF:
+            self.fault(
+                (Stage.START,),
+                "cut-not-undone",
+                "its power is cut at the feed, which stays so: it never starts by itself",
+                "remove start, and its power is given back by the same driver",
+            )
+        is_at_risk = self.raw.get("role") in _AT_RISK
+        if is_at_risk and Stage.QUIESCE.value not in self.raw:
+            self.fault(
+                (Stage.STOP,),
+                "cut-while-writing",
+                "its power would be cut while it writes",
+                f'add quiesce = {{ … }}, or quiesce = "{WRITERS_OFF}" where it has no interface',
+            )
+
+    def access_table(self, driver: str) -> object:
+        """Return a driver's access table, filled up from that of the device that feeds this one."""
+        own, kind = self.raw.get(driver, {}), self.kinds(driver)
+        feeder = self._feeder() if kind.feeder and isinstance(own, Mapping) else None
+        if feeder is None:
+            return own
+        shared, address = feeder.get(driver), feeder.get("address")
+        filled = {kind.feeder: address} if isinstance(address, str) and address else {}
+        return {**filled, **(shared if isinstance(shared, Mapping) else {}), **own}
+
+    def _feeder(self) -> Mapping[str, Any] | None:
+        """The table of the one device that feeds this one, or None."""
+        feed = self.raw.get("feed")
+        names = feed if isinstance(feed, list) else [feed]
+        found = [
+            table for _, table in tables(self.document, "device") if table.get("name") in names
+        ]
+        return found[0] if len(found) == 1 else None
 
     def start_word(self, word: str) -> None:
         if word in START_WORDS:
@@ -201,10 +288,14 @@ class _Reader:
                 found = self.validated(kind.stages[stage], keys, (stage,), also=_HEAD)
                 if found is not None:
                     stages[stage] = found
+                    if stage is Stage.QUIESCE:
+                        self.out.can_restore = kind.restores(found)
                     if stage is Stage.VERIFY:
                         self.out.settle_s = getattr(found, "settle", 0.0)
         if access is not None:
-            self.out.fitted[driver] = Fitted(kind, access, stages)
+            assert isinstance(table, Mapping), "it was validated"
+            raw = {stage.value: own[stage] for stage in stages}
+            self.out.fitted[driver] = Fitted(kind, access, stages, {driver: table, **raw})
 
     def fit_watcher(self, own: dict[Stage, dict[str, Any]]) -> None:
         """Fit what watches a port: that of the driver that stops the device, if none is given.
@@ -214,7 +305,8 @@ class _Reader:
         stopper = self.out.stages.get(Stage.STOP)
         if stopper == OWN:
             return  # nobody is left to verify that the agent's own box is off
-        is_default = stopper is not None and Stage.VERIFY.value not in self.raw
+        is_default = stopper is not None and Stage.VERIFY not in self.out.stages
+        is_default = is_default and Stage.VERIFY.value not in self.raw
         if WATCHER not in self.out.stages.values() and not is_default:
             return
         fitted = self.out.fitted.get(stopper or "")
@@ -262,7 +354,8 @@ class _Reader:
         for key, value in self.raw.items():
             if key in used or key in known or not isinstance(value, Mapping):
                 continue
-            if _kind(key, self.kinds) is not None:
+            kind = _kind(key, self.kinds)
+            if kind is not None and not kind.feeder:
                 self.warn(
                     (key,),
                     "unused-table",
@@ -276,6 +369,10 @@ class _Reader:
                 "nothing stops this device, so nothing is verified",
                 "add stop = { … }, or remove verify",
             )
+
+
+def _names_writers(table: object) -> bool:
+    return isinstance(table, Mapping) and WRITERS in table
 
 
 def _with_port(

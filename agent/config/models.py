@@ -12,7 +12,7 @@ import zoneinfo
 from collections.abc import Callable
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Any, LiteralString, Self, TypeVar
+from typing import Annotated, Any, Literal, LiteralString, Self, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -350,6 +350,17 @@ class StageTable(Settings):
     """What the file itself says of a stage; the rest of its table is the driver's."""
 
     driver: Annotated[str, Field(min_length=1, examples=['driver = "ssh"'])]
+    takes: SomeSpan | None = None
+
+
+class WritersTable(Settings):
+    """`quiesce` of a recorder without an interface: what needs it is brought to rest.
+
+    Attributes:
+        takes: what it is given then to write out.
+    """
+
+    writers: Literal["off"]
     takes: SomeSpan | None = None
 
 

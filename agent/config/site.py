@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from types import MappingProxyType
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, SecretStr
@@ -39,11 +40,17 @@ class UnitAccess:
 
 
 class Fitted(NamedTuple):
-    """One device language of one device: its kind, its access table, its stages' tables."""
+    """One device language of one device: its kind, its access table, its stages' tables.
+
+    Attributes:
+        tables: the same as the file has them, defaults of the file filled in, secrets as the places
+            that they lie in: the access table by the driver's name, each stage's keys by its name.
+    """
 
     kind: DriverKind
     access: BaseModel
     stages: Mapping[Stage, BaseModel]
+    tables: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)

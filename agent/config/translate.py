@@ -119,6 +119,9 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
         cable_m=table.cable_m,
         poe_efficiency=table.poe_efficiency,
         poe_watts=table.poe_watts,
+        is_cut=drivers.is_cut,
+        by_writers=drivers.by_writers,
+        can_restore=drivers.can_restore,
     )
 
 

@@ -1,0 +1,140 @@
+"""A site's file with PoE ports and a recorder without an interface: short, and its traps named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from agent.check import check
+from agent.config import LoadedSite, Severity, load
+from drivers.base import Stage
+from drivers.poe_settings import PoeAccess
+from policies.model import Device, Starts
+from tests.agent.commands import V2C, lastwatt, unit, write_secret, write_site
+from tests.agent.site_files import TODAY
+
+SWITCH = """\
+[[device]]
+name = "yard switch"
+role = "switch"
+address = "192.0.2.5"
+feed = "cabinet"
+watts = 9
+[device.poe]
+snmp = { version = "2c", community = { file = "community" } }
+"""
+CAMERA = """\
+[[device]]
+name = "slipway camera"
+role = "camera"
+feed = "yard switch"
+watts = 5.5
+needs = ["gate recorder"]
+stop = { driver = "poe" }
+[device.poe]
+port = "1.3"
+neighbour = "02:00:5e:10:00:21"
+"""
+RECORDER = """\
+[[device]]
+name = "gate recorder"
+role = "recorder"
+feed = "cabinet"
+watts = 24
+quiesce = "writers off"
+"""
+
+
+def loaded_from(folder: Path, *tables: str) -> tuple[LoadedSite | None, list[str]]:
+    write_secret(folder / "community", "quayside")
+    loaded, faults = load(write_site(folder, unit(161, snmp=V2C), *tables), today=TODAY)
+    return loaded, [fault.code for fault in faults if fault.severity is Severity.ERROR]
+
+
+def device(folder: Path, name: str, *tables: str) -> Device:
+    loaded, faults = loaded_from(folder, *tables)
+    assert loaded is not None, faults
+    return loaded.site.devices[name]
+
+
+def test_three_lines_put_a_camera_on_a_port(tmp_path: Path) -> None:
+    """The switch says once how it is asked; what cuts also verifies, and puts back."""
+    loaded, faults = loaded_from(tmp_path, SWITCH, CAMERA, RECORDER)
+    assert loaded is not None, faults
+    camera = loaded.site.devices["slipway camera"]
+    access = loaded.fittings["slipway camera"]["poe"].access
+
+    assert isinstance(access, PoeAccess)
+    assert (access.switch, access.port, access.at_bridge) == ("192.0.2.5", (1, 3), 3)
+    assert dict(loaded.stage_drivers["slipway camera"]) == dict.fromkeys(
+        (Stage.STOP, Stage.VERIFY, Stage.START), "poe"
+    )
+    assert (camera.is_cut, camera.starts, camera.stop_s) == (True, Starts.BY_ORDER, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("quiesce", "seconds"),
+    [('"writers off"', 60.0), ('{ writers = "off", takes = "90s" }', 90.0)],
+)
+def test_recorder_without_interface_takes_its_settling(
+    tmp_path: Path, quiesce: str, seconds: float
+) -> None:
+    """A minute unless the file says otherwise."""
+    table = RECORDER.replace('"writers off"', quiesce)
+    recorder = device(tmp_path, "gate recorder", SWITCH, CAMERA, table)
+
+    assert (recorder.by_writers, recorder.quiesce_s, recorder.stop_s) == (True, seconds, None)
+
+
+@pytest.mark.parametrize(
+    ("camera", "code"),
+    [
+        (CAMERA.replace("watts = 5.5", 'watts = 5.5\nstart = "by itself"'), "cut-not-undone"),
+        (CAMERA.replace('role = "camera"', 'role = "recorder"'), "cut-while-writing"),
+        (CAMERA.replace('neighbour = "02:00:5e:10:00:21"', ""), "missing-key"),
+    ],
+)
+def test_traps_are_errors(tmp_path: Path, camera: str, code: str) -> None:
+    """A port that stays dark, a recorder cut while it writes, a port that nobody looked at."""
+    loaded, faults = loaded_from(tmp_path, SWITCH, camera, RECORDER)
+
+    assert loaded is None
+    assert code in faults
+
+
+@pytest.mark.parametrize(
+    ("camera", "code", "said"),
+    [
+        (CAMERA + "no_touch = true\n", "writers-stay", "no-touch"),
+        (CAMERA.replace('stop = { driver = "poe" }', ""), "writers-stay", "slipway camera"),
+        (CAMERA.replace('needs = ["gate recorder"]', ""), "writers-unknown", "nothing that writes"),
+    ],
+)
+def test_recorder_that_cannot_be_spared_is_told_before_any_outage(
+    tmp_path: Path, camera: str, code: str, said: str
+) -> None:
+    """In an outage it is too late to learn that its camera must not be touched."""
+    camera = camera.replace("no_touch = true\n", "").replace(
+        "watts = 5.5", "watts = 5.5\nno_touch = true" if "no_touch" in camera else "watts = 5.5"
+    )
+    write_secret(tmp_path / "community", "quayside")
+    file = write_site(tmp_path, unit(161, snmp=V2C), SWITCH, camera, RECORDER)
+    _, faults = check(file, today=TODAY)
+    found = [fault for fault in faults if fault.code == code]
+
+    assert found and said in found[0].message
+    plan = lastwatt("plan", file)
+    assert "gate recorder CANNOT be brought to rest" in plan.out
+
+
+def test_plan_says_that_it_is_second_best(tmp_path: Path) -> None:
+    """The owner may then buy a recorder that can be told."""
+    write_secret(tmp_path / "community", "quayside")
+    file = write_site(tmp_path, unit(161, snmp=V2C), SWITCH, CAMERA, RECORDER)
+    plan = lastwatt("plan", file)
+
+    assert (
+        "Second best: nothing can be told to gate recorder. slipway camera is cut, it is given "
+        "1 min to write out, then it loses its power as it is."
+    ) in plan.out
