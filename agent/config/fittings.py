@@ -12,7 +12,6 @@ from agent.config.document import Document, Route
 from agent.config.explain import known_keys, validated
 from agent.config.faults import Fault, did_you_mean
 from agent.config.models import START_WORDS, DeviceTable, StageTable, WritersTable
-from agent.config.rules import tables
 from agent.config.site import Fitted
 from drivers import registry
 from drivers.base import DriverKind, Stage
@@ -247,8 +246,11 @@ class _Reader:
         """The table of the one device that feeds this one, or None."""
         feed = self.raw.get("feed")
         names = feed if isinstance(feed, list) else [feed]
+        listed = self.document.value.get("device")
         found = [
-            table for _, table in tables(self.document, "device") if table.get("name") in names
+            table
+            for table in (listed if isinstance(listed, list) else ())
+            if isinstance(table, Mapping) and table.get("name") in names
         ]
         return found[0] if len(found) == 1 else None
 
