@@ -15,6 +15,7 @@ BUILT_IN: dict[str, str] = {
     "wake": "drivers.wake:KIND",
     "poe": "drivers.poe:KIND",
     "redfish": "drivers.redfish:KIND",
+    "onvif": "drivers.onvif:KIND",
     "local": "drivers.local:KIND",
 }
 """Driver name -> "module:attribute" of its DriverKind."""

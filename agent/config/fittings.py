@@ -364,11 +364,11 @@ class _Reader:
                     "no stage of this device names this driver",
                     f'add stop = {{ driver = "{key}", … }}, or remove the table',
                 )
-        if Stage.VERIFY in self.out.stages and "stop" not in self.raw:
+        if Stage.VERIFY in self.out.stages and not {"stop", "quiesce"} & set(self.raw):
             self.warn(
                 (Stage.VERIFY,),
                 "unused-table",
-                "nothing stops this device, so nothing is verified",
+                "nothing brings this device to rest, so nothing is verified",
                 "add stop = { … }, or remove verify",
             )
 

@@ -43,6 +43,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "warden",
         "yard switch",
         "slipway camera",
+        "jetty camera",
         "router",
         "gate recorder",
         "yard pc",
@@ -66,6 +67,7 @@ async def test_drivers_of_the_example_are_built_dry() -> None:
     drivers = build_drivers(_loaded(), clock=FakeClock(), dry_run=True)
 
     assert {name: set(stages) for name, stages in drivers.items()} == {
+        "jetty camera": {Stage.QUIESCE, Stage.VERIFY},
         "gate recorder": set(Stage),
         "yard pc": set(Stage),
         "workshop switch": {Stage.STOP, Stage.VERIFY},

@@ -15,7 +15,7 @@ from pydantic import SecretStr
 from drivers import registry
 from drivers.base import Act, Driver, Fitting, Stage
 from drivers.conformance import CHECKS, PEER_CHECKS, Case, Check, Hears, Peer, Target
-from tests.peers import apache, redfish
+from tests.peers import apache, onvif, redfish
 from tests.peers.poe_switch import SLIPWAY_MAC, PoeSwitch
 from tests.peers.snmpd import SWITCH
 from tests.peers.sshd import Sshd
@@ -96,6 +96,34 @@ def tcp_driver(target: Target) -> Driver:
     return driver_for(
         "tcp", target, access={}, stages={Stage.VERIFY: {"port": target.port, "interval": "0.1s"}}
     )
+
+
+# onvif
+
+ONVIF_STAGES: Tables = {
+    Stage.QUIESCE: {"settle": "0.1s", "every": "0.1s"},
+    Stage.VERIFY: {"every": "0.1s"},
+}
+
+
+def onvif_driver(target: Target) -> Driver:
+    access = {
+        "port": target.port,
+        "auth": "token",
+        "user": onvif.USER,
+        "password": SecretStr(target.secret),
+    }
+    return driver_for("onvif", target, access=access, stages=ONVIF_STAGES)
+
+
+@asynccontextmanager
+async def onvif_peer() -> AsyncIterator[Peer]:
+    with onvif.serving(onvif.Recorder(auth="token")) as recorder:
+
+        def make(target: Target) -> Driver:
+            return onvif_driver(replace(target, secret=onvif.PASSWORD))
+
+        yield Peer("127.0.0.1", recorder.port, make)
 
 
 # redfish
@@ -227,6 +255,9 @@ CASES: dict[str, Case] = {
     "ssh": Case(ssh_driver, greeting=b"SSH-2.0-quayside\r\n", peer=ssh_peer),
     "tcp": Case(tcp_driver, act=Act.CONFIRM_RUNNING, hears=Hears.CONNECTION),
     "http": Case(http_driver, greeting=b"HTTP/1.1 200 OK\r\nContent-Le", peer=http_peer),
+    "onvif": Case(
+        onvif_driver, act=Act.QUIESCE, greeting=b"HTTP/1.1 200 OK\r\nContent-Le", peer=onvif_peer
+    ),
     "redfish": Case(redfish_driver, greeting=b"HTTP/1.1 201 Cre", peer=redfish_peer),
     # A greeting that begins as a message of SNMP version 3 does: a SEQUENCE, cut short.
     "poe": Case(poe_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=poe_peer),
