@@ -102,10 +102,10 @@ class Batteries:
         if lesson is None or self._found.full():
             return
         estimate = self._estimate(unit)
-        band = (lesson.energy_wh, lesson.low_wh, lesson.high_wh) if estimate is None else estimate
-        self._found.put_nowait(
-            BatteryMeasured(event.at, unit, self._today(), *band, how=lesson.how)
-        )
+        band, how = (lesson.energy_wh, lesson.low_wh, lesson.high_wh), lesson.how
+        if estimate is not None:
+            band, how = estimate, f"{how}, all its readings weighed"
+        self._found.put_nowait(BatteryMeasured(event.at, unit, self._today(), *band, how=how))
 
     async def run(self) -> None:
         """Record what is found and look how the batteries age, for ever; cancel to end."""

@@ -164,9 +164,12 @@ class Estimator:
         return found
 
     def energy_wh_band(self, unit: str) -> EnergyBand | None:
-        """Return what is believed of the full battery's energy; None where nothing was learnt."""
+        """Return what is believed of the full battery's energy.
+
+        None where nothing was learnt, or what was learnt is refuted by now.
+        """
         estimate = self._held[unit].estimate
-        if estimate is None:
+        if estimate is None or estimate.particles.is_refuted:
             return None
         from policies.estimate import energy_wh_band
 

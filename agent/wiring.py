@@ -123,7 +123,13 @@ class Agent:
             beliefs=self._estimator.beliefs,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
-        self._batteries = Batteries(self.engine, loaded, clock=self._clock, who=self._hands.who)
+        self._batteries = Batteries(
+            self.engine,
+            loaded,
+            clock=self._clock,
+            who=self._hands.who,
+            estimate=self._energy_band,
+        )
         self._owed = OwedList(
             loaded,
             folder,
@@ -300,10 +306,15 @@ class Agent:
     def _hear_event(self, event: Event) -> None:
         if isinstance(event, NoticeRaised):
             self._notices.raise_notice(event)
-        self._load_watch.hear(event, self.engine.state)
-        self._batteries.hear(event)
+        # The estimate first: a fault of the others must not cost it a reading.
         self._estimator.hear(event, self.engine.state)
+        self._batteries.hear(event)
+        self._load_watch.hear(event, self.engine.state)
         self._on_event(event)
+
+    def _energy_band(self, unit: str) -> tuple[float, float, float] | None:
+        band = self._estimator.energy_wh_band(unit)
+        return None if band is None else (band.median_wh, band.lower_wh, band.upper_wh)
 
     def _hear_unit_notice(self, notice: UnitNotice) -> None:
         log.warning("changed_unit", unit=notice.unit, kind=notice.kind.value)

@@ -15,8 +15,8 @@ from policies.fit import MISFIT, Fit, Prediction
 from policies.fit_next import SAFELY, Suggestion
 
 _ODD = (
-    "Look for what was plugged in and not metered, and whether the battery was full. They stay in "
-    "the fit, and count little."
+    "Look for what was plugged in and not metered, and whether the battery was full. What does not "
+    "fit stays in the fit, and counts little."
 )
 
 

@@ -216,7 +216,7 @@ def _of_watts(told: Told) -> Asked:
     )
     return Asked(
         question,
-        title="A load in watts",
+        title=_title(told.watts, night_w),
         load=f"{case.steps[0].load_w:.1f} W all along",
         changes=tuple(addition_text(addition) for addition in told.added),
         assumptions=(
@@ -227,6 +227,12 @@ def _of_watts(told: Told) -> Asked:
         measured=measured,
         full_runs=full_runs,
     )
+
+
+def _title(day_w: float, night_w: float) -> str:
+    if night_w == day_w:
+        return f"A load of {day_w:g} W"
+    return f"A load of {day_w:g} W by day, {night_w:g} W by night"
 
 
 def addition_text(addition: Addition) -> str:

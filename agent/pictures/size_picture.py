@@ -11,6 +11,7 @@ from policies.sizing import CurvePoint
 _WIDTH, _HEIGHT = 860, 516
 _LEFT, _RIGHT, _TOP, _BOTTOM = 72.0, 640.0, 48.0, 456.0
 _NAMES_APART, _KEY_APART = 16.0, 18
+_NUMBERS_APART, _RAISED_BY = 12.0, 13.0
 _HOUR_S = 3600.0
 
 
@@ -30,14 +31,14 @@ def size_picture(found: Answer, *, title: str) -> str:
     x = Scale(min(loads), max(loads), _LEFT, _RIGHT, is_log=True)
     y = Scale(min(hours) / 1.2, max(hours) * 1.2, _BOTTOM, _TOP, is_log=True)
     sure = f"{100 * found.question.sureness:.0f} % sure"
-    marks = _marks(found)
+    marks = _marks(found, x)
     return render(
         "size.svg",
         width=_WIDTH,
         height=_HEIGHT + _KEY_APART * len(marks),
         key_px=_HEIGHT,
         key_apart_px=_KEY_APART,
-        title=f"{title}: load against hours, {sure}",
+        title=f"{title}: how long each battery lasts, {sure}",
         description=f"One curve for each battery, both axes logarithmic; marked is what is asked "
         f"for, {figure(target_h)} h. A mark below a curve is carried by that battery.",
         x=x,
@@ -83,11 +84,21 @@ def _spread(ends: Sequence[float]) -> list[float]:
     return placed
 
 
-def _marks(found: Answer) -> list[dict[str, object]]:
-    """Return the loads of the site, numbered: they lie close together, so a key has their names."""
+def _marks(found: Answer, x: Scale) -> list[dict[str, object]]:
+    """Return the loads of the site, numbered: they lie close together, so a key has their names.
+
+    A number is raised where it would lie on the one before it.
+    """
     cases = [case for case in (found.question.before, found.question.case) if case is not None]
     marks = [mark for case in cases for mark in case.marks if mark[1] > 0.0]
-    return [
-        {"number": number, "watts": load_w, "label": f"{name}: {figure(round(load_w, 1))} W"}
-        for number, (name, load_w) in enumerate(dict.fromkeys(marks), start=1)
-    ]
+    placed: list[dict[str, object]] = []
+    taken_px: dict[float, list[float]] = {}
+    for number, (name, load_w) in enumerate(dict.fromkeys(marks), start=1):
+        at_px = x.at(load_w)
+        raised_px = 0.0
+        while any(abs(at_px - other) < _NUMBERS_APART for other in taken_px.get(raised_px, ())):
+            raised_px += _RAISED_BY
+        taken_px.setdefault(raised_px, []).append(at_px)
+        label = f"{name}: {figure(round(load_w, 1))} W"
+        placed.append({"number": number, "watts": load_w, "label": label, "raised_px": raised_px})
+    return placed

@@ -54,7 +54,14 @@ class Watched:
             settings=Settings("test"),
             on_event=lambda event: self.hear(event),
         )
-        self.batteries = Batteries(self.engine, self.loaded, clock=self.clock, who=_ana)
+        self.estimate: tuple[float, float, float] | None = None
+        self.batteries = Batteries(
+            self.engine,
+            self.loaded,
+            clock=self.clock,
+            who=_ana,
+            estimate=lambda unit: self.estimate,
+        )
 
     def hear(self, event: Event) -> None:
         self.batteries.hear(event)
@@ -130,6 +137,19 @@ async def test_deep_discharge_is_journalled_as_a_measurement(tmp_path: Path) -> 
     assert event.energy_wh == pytest.approx(200.0, rel=0.05)
     assert event.on == START_UTC.date()
     assert len(site.history.points) == 1
+
+
+async def test_live_estimate_is_what_is_journalled_where_there_is_one(tmp_path: Path) -> None:
+    """It has weighed every reading, and not only the first and the last."""
+    site = Watched(tmp_path)
+    site.estimate = (211.0, 201.0, 222.0)
+    async with site.running():
+        await site.discharge(to=0.4)
+
+    (event,) = site.keeper.of(BatteryMeasured)
+    assert isinstance(event, BatteryMeasured)
+    assert (event.energy_wh, event.low_wh, event.high_wh) == site.estimate
+    assert event.how.endswith("all its readings weighed")
 
 
 async def test_full_discharge_is_measured_when_the_unit_falls_silent(tmp_path: Path) -> None:
