@@ -5,16 +5,20 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator, Mapping
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
+from types import MappingProxyType
 
 from agent.check_power import Scene, power_warnings
 from agent.config import Fault, LoadedSite, in_order, load
+from agent.config.faults import as_written
 from agent.config.fittings import OWN, Kinds
 from agent.config.models import is_ip_address
+from agent.learnt_durations import Took, learnt_in, took_in
 from drivers import registry
 from drivers.base import Stage
 from drivers.http_settings import HttpAccess
@@ -42,11 +46,16 @@ def check(
     )
     if loaded is None:
         return None, faults
-    return loaded, in_order((*faults, *warnings(loaded)))
+    return loaded, in_order((*faults, *warnings(loaded, took_in(loaded))))
 
 
-def warnings(loaded: LoadedSite) -> tuple[Fault, ...]:
-    """Return everything that will bite, from the top of the file to its end."""
+def warnings(loaded: LoadedSite, took: Took = MappingProxyType({})) -> tuple[Fault, ...]:
+    """Return everything that will bite, from the top of the file to its end.
+
+    Args:
+        loaded: the site's file.
+        took: how long stages were seen to take.
+    """
     scene = Scene(loaded)
     return in_order(
         (
@@ -59,6 +68,7 @@ def warnings(loaded: LoadedSite) -> tuple[Fault, ...]:
             *_start_warnings(scene),
             *_login_warnings(scene),
             *_table_warnings(scene),
+            *_learnt_warnings(scene, took),
         )
     )
 
@@ -266,6 +276,22 @@ def _is_cycled(scene: Scene, name: str) -> bool:
     """Whether every output that it hangs on may be switched, so that its power comes anew."""
     units = scene.graph.units[name]
     return bool(units) and all(scene.site.units[unit].output is not None for unit in units)
+
+
+def _learnt_warnings(scene: Scene, took: Took) -> Iterator[Fault]:
+    """What takes longer than the file says; the agent plans with what it learnt all the same."""
+    for name, found in learnt_in(scene.site, took).items():
+        for one in found:
+            if one.used_s > one.file_s:
+                longer_s = math.ceil(one.used_s)
+                yield scene.warning(
+                    name,
+                    (one.stage, "takes"),
+                    "takes-too-short",
+                    one.sentence,
+                    f'write takes = "{as_written(longer_s)}"; until then lastwatt plans with that '
+                    "by itself",
+                )
 
 
 def _login_warnings(scene: Scene) -> Iterator[Fault]:

@@ -12,24 +12,29 @@ from dataclasses import dataclass, replace
 
 import structlog
 
+from agent.load_memory import LoadMemory
+from agent.path_watch import PathWatch
 from agent.perform import LET_GO_S, Performer, all_within
 from agent.sequence import Result, carry_out
-from agent.steps import HEARD, Record, Steps, Tools, driver_for
+from agent.steps import Record, Steps, Tools, driver_for
 from agent.writers import with_writers
-from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
+from drivers.base import Act, Clock, Driver, Outcome, Stage
 from policies.comeback import START_RETRIES
 from policies.events import Ending, Event, NoticeRaised, OrderClosed
 from policies.graph import graph_of
-from policies.model import Device, Order, Site, Task
+from policies.model import Order, Site, Task
 from policies.state import OpenOrder, Phase, SiteState
 from policies.timeline import MARGIN_S
+from policies.withdraw import unwanted
 
 log = structlog.get_logger()
 
 START_MARGIN_S = 60.0
 """What a resumed start is given beyond the time that the device takes."""
 
-_PATH_LOOK_S = 10.0
+REFUSED_LOOK_S = 600.0
+"""So long after a look that was refused there is none: each may be a wrong login."""
+
 _DRIVERS_LET_GO_S = 0.4  # with the rest of closing, within the second that the agent's end may take
 
 
@@ -42,7 +47,12 @@ class _Run:
 
 
 class Conductor:
-    """Sends orders, waits for their outcomes, and keeps their deadlines."""
+    """Sends orders, waits for their outcomes, and keeps their deadlines.
+
+    Attributes:
+        site: whose devices it tells; may be replaced by one of other durations between orders.
+        loads: to be told each reading.
+    """
 
     def __init__(
         self,
@@ -66,13 +76,16 @@ class Conductor:
             state: the fold of all that was recorded.
             seed: of the jitter between tries.
         """
-        self._site = site
+        self.site = site
         self._drivers = with_writers(site, drivers, state)
         self._clock = clock
         self._performer = performer
         self._record = record
         self._state = state
-        self._tools = Tools(clock, performer, record, self._silent_path, seed)
+        self.loads = LoadMemory(site, clock=clock, state=state)
+        paths = PathWatch(clock=clock, look=self.is_running, is_off=self._is_off)
+        self._tools = Tools(clock, performer, record, paths, self._unwanted, self.loads.says, seed)
+        self._was_outage = state().outage_at is not None
         self._runs: dict[str, _Run] = {}
         self._tasks: set[asyncio.Task[Result]] = set()
 
@@ -97,7 +110,7 @@ class Conductor:
     def resume(self, opened: OpenOrder) -> None:
         """Take up an order that an earlier run of the agent left open: look, then go on."""
         order = opened.order
-        device = self._site.devices[order.device]
+        device = self.site.devices[order.device]
         needed_s = device.rest_s + MARGIN_S
         if order.task is Task.START:
             needed_s = device.start_s + START_MARGIN_S
@@ -121,8 +134,9 @@ class Conductor:
 
     async def is_running(self, device: str, *, within_s: float) -> Outcome | None:
         """Look whether a device runs, read-only; None where nothing can tell."""
-        driver = driver_for(self._drivers.get(device, {}), Act.CONFIRM_RUNNING)
-        if driver is None:
+        act = Act.CONFIRM_RUNNING
+        driver = driver_for(self._drivers.get(device, {}), act)
+        if driver is None or self._performer.refused_s(driver, act) < REFUSED_LOOK_S:
             return None
         deadline_at = self._clock.monotonic() + within_s
         return await self._performer.perform(driver, Act.CONFIRM_RUNNING, deadline_at=deadline_at)
@@ -134,7 +148,7 @@ class Conductor:
         return Steps(
             order_id,
             order,
-            self._site.devices[order.device],
+            self.site.devices[order.device],
             self._drivers.get(order.device, {}),
             tools=self._tools,
             told=known.told | (opened.told if opened is not None else frozenset()),
@@ -142,6 +156,7 @@ class Conductor:
             was_off=known.was_seen_off,
             owed=known.owed,
             was={stage: was for stage, was in known.was.items() if stage in known.owed},
+            refused=known.refused,
         )
 
     def _begin(self, steps: Steps, *, after: _Run | None) -> asyncio.Task[Result]:
@@ -189,7 +204,7 @@ class Conductor:
         off = (Phase.AT_REST, Phase.GIVEN_UP)
         waiting = [
             user
-            for user in sorted(graph_of(self._site).users[ended.device])
+            for user in sorted(graph_of(self.site).users[ended.device])
             if known[user].is_ours and known[user].phase in off
         ]
         why = f"it waits for {ended.device}, which is not back"
@@ -197,21 +212,28 @@ class Conductor:
             NoticeRaised(ended.at, "error", user, f"{user} stays off: {why}") for user in waiting
         ]
 
-    async def _silent_path(self, device: Device) -> str | None:
-        """A device of the path that does not answer though it can be asked, or that is off.
+    def hear(self) -> None:
+        """Look whether an outage began or ended: what was refused before may be mended."""
+        is_outage = self._state().outage_at is not None
+        if is_outage is not self._was_outage:
+            self._was_outage = is_outage
+            self._performer.forget()
 
-        Through it nothing is heard: the silence of what lies behind it proves nothing.
-        """
-        looks = [self.is_running(name, within_s=_PATH_LOOK_S) for name in device.path]
-        for name, outcome in zip(device.path, await asyncio.gather(*looks), strict=True):
-            if outcome is None:
-                state = self._state().devices[name]
-                is_off = state.phase is Phase.AT_REST and not state.is_assumed
-                if is_off and self._site.devices[name].stop_s is not None:
-                    return name
-            elif outcome.verdict not in HEARD and outcome.verdict is not Verdict.ASSUMED:
-                return name
-        return None
+    def _unwanted(self, order_id: str, name: str) -> str:
+        state = self._state()
+        opened = state.devices[name].order
+        if opened is None or opened.order_id != order_id:
+            return ""
+        return unwanted(self.site, state, opened)
+
+    def _is_off(self, name: str) -> bool:
+        """Whether a device that nothing can look at is known to be off: it carries nothing."""
+        state = self._state().devices[name]
+        return (
+            state.phase is Phase.AT_REST
+            and not state.is_assumed
+            and self.site.devices[name].stop_s is not None
+        )
 
 
 def failure_notice(ended: OrderClosed) -> NoticeRaised:

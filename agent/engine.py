@@ -18,6 +18,7 @@ from agent.conduct import Conductor, failure_notice
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.floor import Floor
 from agent.keep import Keeper, SureKeeper
+from agent.learnt_durations import learnt_in
 from agent.ledger import Fold, Ledger
 from agent.lookout import LOOK_S, Lookout
 from agent.news import is_worth_noting, supply_news
@@ -49,9 +50,10 @@ from policies.events import (
     ReadingTaken,
     SupplyJudged,
 )
+from policies.learnt import Learnt, with_learnt
 from policies.model import Order, Reading, Site
 from policies.reasons import duration_text
-from policies.state import OpenOrder, Phase, SiteState, fold
+from policies.state import OpenOrder, Phase, SiteState, fold, took_of
 from policies.supply import UnitState
 
 __all__ = ["Engine", "Keeper", "Settings"]
@@ -94,7 +96,7 @@ class Engine:
     """One site's agent, without its sockets and files: those come in as arguments.
 
     Attributes:
-        site: as the file has it.
+        site: as the file has it, with what was learnt of how long its stages take.
         decision: the last one; None before the first.
         conductor: carries its orders out.
         outputs: switches the units' own outputs.
@@ -130,7 +132,9 @@ class Engine:
             beliefs: how long the batteries last.
             fold: what events mean.
         """
-        self.site = site
+        self._file_site = site
+        self._took = took_of(state)
+        self.site = site = with_learnt(site, self._took)
         self.decision: Decision | None = None
         self._clock = clock
         self._journal = SureKeeper(journal)
@@ -192,6 +196,11 @@ class Engine:
         self._floor = Floor(site, clock=clock, give=self._carry_out, is_off=self._is_off)
 
     @property
+    def learnt(self) -> Mapping[str, tuple[Learnt, ...]]:
+        """What is planned otherwise than the site's file says, by device."""
+        return learnt_in(self._file_site, self._took)
+
+    @property
     def state(self) -> SiteState:
         """The fold of all events so far."""
         return self._ledger.state
@@ -207,6 +216,7 @@ class Engine:
         unit = reading.unit
         before = self.state.units[unit]
         self._floor.hear(reading)
+        self.conductor.loads.hear(reading)
         self._troubles.pop(unit, None)
         event = ReadingTaken(reading.at, reading)
         self._fold(event)
@@ -248,6 +258,8 @@ class Engine:
             self._fold(event)
         if any(isinstance(event, _DECIDED_ON) for event in events):
             self._woken.set()
+        if any(isinstance(event, OrderClosed) for event in events):
+            self._learn()
         return await self._journal.commit(*events)
 
     async def notice(self, severity: str, about: str, text: str) -> None:
@@ -318,6 +330,19 @@ class Engine:
     def _is_open(self, order_id: str, order: Order) -> bool:
         opened = self.state.devices[order.device].order
         return opened is not None and opened.order_id == order_id
+
+    def _learn(self) -> None:
+        """Plan with how long stages were seen to take, from the end of an outage on.
+
+        Not before: a plan that changes under way would change what was said of it.
+        """
+        state = self.state
+        if state.outage_at is not None or any(d.order for d in state.devices.values()):
+            return
+        took = took_of(state)
+        if took != self._took:
+            self._took = took
+            self.site = self.conductor.site = with_learnt(self._file_site, took)
 
     # The floor
 
@@ -448,6 +473,7 @@ class Engine:
     def _fold(self, event: Event) -> bool:
         is_folded = self._ledger.fold(event)
         self._readiness.hear()
+        self.conductor.hear()
         if not is_folded:
             self._woken.set()
         return is_folded

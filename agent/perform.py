@@ -7,7 +7,9 @@ answers nonsense costs its own device an outcome, and nobody anything else.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Coroutine, Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import structlog
@@ -48,12 +50,21 @@ async def all_within(clock: Clock, tasks: Iterable[asyncio.Future[Any]], seconds
         ended.cancel()
 
 
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """How often, and when last."""
+
+    times: int
+    at: float
+
+
 class Performer:
     """Has acts done, each by its deadline."""
 
     def __init__(self, *, clock: Clock) -> None:
         self._clock = clock
         self._cut_off: set[asyncio.Task[Outcome]] = set()
+        self._refused: dict[tuple[int, Act], _Refused] = {}
 
     async def perform(
         self, driver: Driver, act: Act, *, deadline_at: float, hurry: asyncio.Event | None = None
@@ -78,6 +89,7 @@ class Performer:
         finally:
             self._cut(doing)
         if doing.done() and not doing.cancelled():
+            self._note(driver, doing.result())
             return doing.result()
         took_s = self._clock.monotonic() - began_at
         if hurry is not None and hurry.is_set():
@@ -87,6 +99,36 @@ class Performer:
         else:
             why = "its driver did not end in time"
         return Outcome(act, _unknown(act), why, took_s=took_s)
+
+    def refusals(self, driver: Driver) -> int:
+        """Return how often the driver was refused since it last was not, or since `forget`."""
+        return sum(seen.times for (of, _), seen in self._refused.items() if of == id(driver))
+
+    def refused_s(self, driver: Driver, act: Act | None = None) -> float:
+        """Return how long ago *act*, or any act, was last refused, in s; inf = never."""
+        at = max(
+            (
+                s.at
+                for (of, by), s in self._refused.items()
+                if of == id(driver) and act in (None, by)
+            ),
+            default=-math.inf,
+        )
+        return self._clock.monotonic() - at
+
+    def forget(self) -> None:
+        """Forget what was refused: another outage begins, or this one is over."""
+        self._refused.clear()
+
+    def _note(self, driver: Driver, outcome: Outcome) -> None:
+        """Count refusals, whoever asked: each may be a login that counts towards a lock."""
+        if outcome.verdict is Verdict.REFUSED:
+            before = self._refused.get((id(driver), outcome.act), _Refused(0, 0.0))
+            seen = _Refused(before.times + 1, self._clock.monotonic())
+            self._refused[id(driver), outcome.act] = seen
+        elif outcome.verdict is Verdict.DONE and outcome.act is not Act.CONFIRM_GONE:
+            for key in [key for key in self._refused if key[0] == id(driver)]:
+                del self._refused[key]
 
     async def close(self) -> None:
         """Wait a moment for what was cut off."""

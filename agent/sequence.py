@@ -9,12 +9,25 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, replace
 
-from agent.steps import HEARD, LOOK_S, MOST_TRIES, SHOWN, WITHOUT_EFFECT, Steps, is_set
+from agent.steps import (
+    HEARD,
+    LOOK_S,
+    MOST_TRIES,
+    SHOWN,
+    WITHOUT_EFFECT,
+    NoLongerWantedError,
+    Steps,
+    is_set,
+)
 from drivers.base import Act, Outcome, Repeat, Stage, Verdict
 from policies.events import Ending
+from policies.load_evidence import Says
 from policies.model import Task
 from policies.reasons import duration_text
 from policies.timeline import MARGIN_S
+
+LOAD_LOOK_S = 1.0
+"""How often it is looked what the load of a unit says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +40,10 @@ class Result:
 
 async def carry_out(steps: Steps) -> Result:
     """Carry the order of *steps* out; ends soon after its deadline at the latest."""
-    result = await (_rest(steps) if steps.order.task is Task.REST else _start(steps))
+    try:
+        result = await (_rest(steps) if steps.order.task is Task.REST else _start(steps))
+    except NoLongerWantedError as error:
+        return Result(Ending.WITHDRAWN, str(error))
     if steps.device.dry_run and result.ending in (Ending.AT_REST, Ending.RUNNING):
         # Whatever a driver says in a dry run, it is no proof for live devices.
         return replace(result, ending=Ending.ASSUMED)
@@ -175,21 +191,46 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
     act = Act.CONFIRM_GONE
     takes_s = (steps.device.stop_s or 0.0) + steps.device.settle_s
     if not steps.can(act):
-        if not is_sure:
-            return Outcome(act, Verdict.NO_ANSWER, "nothing can tell whether it took effect")
-        await steps.clock.sleep(takes_s)
-        why = f"it took the stop, and was given {duration_text(takes_s)}; nothing can verify it"
-        return Outcome(act, Verdict.DONE, why)
+        return await _confirm_by_load(steps, takes_s, is_sure=is_sure)
     until_at = min(steps.order.deadline_at, steps.now + takes_s + MARGIN_S)
-    outcome = await steps.insist(act, until_at)
-    assert outcome is not None, "nothing cuts a look short"
-    if outcome.verdict is not Verdict.DONE:
+    async with steps.paths.over(steps.device):
+        outcome = await steps.insist(act, until_at)
+        assert outcome is not None, "nothing cuts a look short"
+        if outcome.verdict is not Verdict.DONE:
+            return outcome
+        silent_since_at = steps.now - steps.device.settle_s
+        gap = await steps.paths.gap_in(steps.device, since_at=silent_since_at)
+    if gap is None:
         return outcome
-    silent = await steps.silent_path()
-    if silent is None:
-        return outcome
-    why = f"it no longer answers, but neither does its path ({silent}): no proof of rest"
-    return replace(outcome, verdict=Verdict.NOT_YET, evidence=why)
+    silent = f"it no longer answers, but neither did its path all the time ({gap})"
+    load = steps.load_says()
+    if load.says is Says.FELL:
+        return replace(outcome, evidence=f"{silent}; {load.sentence}")
+    return replace(outcome, verdict=Verdict.NOT_YET, evidence=f"{silent}: no proof of rest")
+
+
+async def _confirm_by_load(steps: Steps, takes_s: float, *, is_sure: bool) -> Outcome:
+    """Wait until the load of the unit shows that the device is off, where nothing else can tell.
+
+    Where that says nothing either, a device that took its stop is given its time.
+    """
+    act = Act.CONFIRM_GONE
+    until_at = min(steps.order.deadline_at, steps.now + takes_s)
+    load = steps.load_says()
+    waits = is_sure or load.is_metered
+    while waits and load.says is not Says.FELL and steps.now < until_at:
+        await steps.wait(min(LOAD_LOOK_S, until_at - steps.now))
+        load = steps.load_says()
+    match load.says:
+        case Says.FELL:
+            return Outcome(act, Verdict.DONE, load.sentence)
+        case Says.STAYED:
+            return Outcome(act, Verdict.NOT_YET, load.sentence)
+        case Says.NOTHING if not is_sure:
+            return Outcome(act, Verdict.NO_ANSWER, "nothing can tell whether it took effect")
+        case Says.NOTHING:
+            why = f"it took the stop, and was given {duration_text(takes_s)}; nothing can verify it"
+            return Outcome(act, Verdict.DONE, why)
 
 
 async def _start(steps: Steps) -> Result:

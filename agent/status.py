@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
+from types import MappingProxyType
 from typing import Any
 
 from agent import battery_view
+from agent.learnt_durations import as_fields
 from policies.battery import as_fitted
 from policies.decide import Decision
+from policies.learnt import Learnt
 from policies.model import Site
 from policies.owed import Owed, owed_changes
 from policies.reasons import duration_text, names_text
@@ -31,6 +34,7 @@ def document(
     now: float,
     dry_run: bool,
     today: date | None = None,
+    learnt: Mapping[str, Sequence[Learnt]] = MappingProxyType({}),
 ) -> dict[str, Any]:
     """Return the status as JSON-ready values; seconds are relative to now, None = not known.
 
@@ -41,6 +45,7 @@ def document(
         now: site time, s.
         dry_run: whether nothing is sent.
         today: the site's day, for the age of batteries; None = nothing is said of it.
+        learnt: what is planned otherwise than the site's file says, by device.
     """
     return {
         "site": site.name,
@@ -53,7 +58,11 @@ def document(
             for name, unit in state.units.items()
         ],
         "devices": [
-            _device(site, name, device, decision, now) for name, device in state.devices.items()
+            {
+                **_device(site, name, device, decision, now),
+                "learnt": [as_fields(one) for one in learnt.get(name, ())],
+            }
+            for name, device in state.devices.items()
         ],
         "owed": [_owed(one, now) for one in owed_changes(site, state)],
     }
@@ -210,5 +219,10 @@ def _device_line(device: Mapping[str, Any]) -> str:
         parts.append(f"its stop begins {when}")
     if device.get("dry_run"):
         parts.append("dry run")
+    parts += [
+        f"its {one['stage']} is planned with {duration_text(one['learnt_s'])}, as learnt; the file "
+        f"says {duration_text(one['file_s'])}"
+        for one in device.get("learnt", ())
+    ]
     said = device["reason"] or device["evidence"]
     return "; ".join(parts + ([said] if said else []))

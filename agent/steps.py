@@ -6,19 +6,36 @@ import asyncio
 import math
 import random
 from collections.abc import Awaitable, Callable, Collection, Mapping
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Protocol
 
 import structlog
 
+from agent.load_memory import LoadWord
 from agent.perform import CHANGING, Performer, first
 from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Stage, Verdict
+from drivers.errors import LastwattError
 from policies.events import SettingRemembered, StepBegan, StepEnded
+from policies.load_evidence import Says
 from policies.model import Device, Order
+from policies.reasons import BY_HAND
+from policies.timeline import MARGIN_S
 
 log = structlog.get_logger()
 
 REFUSALS = 2
-"""How often a refusal is taken before it is final; more tries would lock accounts."""
+"""How often a device may refuse us in an outage: once, and once more at the last moment.
+
+Each may be a login with a wrong password, and more of them would lock the account.
+"""
+
+REFUSED_AGAIN_S = 15.0
+"""The second try does not follow sooner, if there is time: what refuses may be only starting."""
+
+LAST_MOMENT = frozenset({"latest_safe_start", "too_late", "battery_low", "countdown", "floor"})
+"""Codes of reasons to stop a device that leave no later moment."""
 
 PAUSES_S = (1.0, 2.0, 4.0, 8.0)
 """Pauses between tries, each shortened by chance to half of it at most; the last one repeats."""
@@ -66,20 +83,40 @@ def driver_for(stages: Mapping[Stage, Driver], act: Act) -> Driver | None:
     return next((driver for driver in asked if driver is not None and act in driver.acts), None)
 
 
+class Paths(Protocol):
+    """Watches the path to a device; see `agent.path_watch`."""
+
+    def over(self, device: Device) -> AbstractAsyncContextManager[None]:
+        """Look at the path of *device* again and again meanwhile."""
+        ...
+
+    async def gap_in(self, device: Device, *, since_at: float) -> str | None:
+        """Return a device of the path that was not heard throughout since then, or None."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Tools:
     """What the steps of every order work with.
 
     Attributes:
-        silent_path: the device of a path that should answer and does not, or None.
+        paths: looks at the path to a device while that is watched go.
+        load_says: what the load of the unit behind a device says of a stop at a time.
+        unwanted: why an order by that id, of a device, is not wanted any more; "" while it is.
         seed: of the pauses between tries.
     """
 
     clock: Clock
     performer: Performer
     record: Record
-    silent_path: Callable[[Device], Awaitable[str | None]]
+    paths: Paths
+    unwanted: Callable[[str, str], str]
+    load_says: Callable[[str, float], LoadWord]
     seed: int = 0
+
+
+class NoLongerWantedError(LastwattError):
+    """An order of which nothing came so far, and whose reason is gone: to be withdrawn."""
 
 
 class Steps:
@@ -94,6 +131,7 @@ class Steps:
         was_off: it was proven at rest, and nothing says that it runs again.
         owed: acts of earlier orders that are to be undone.
         hurried: set when what is optional is to be dropped.
+        stop_told_at: when this run of the agent first began to tell it to stop, in this order.
     """
 
     def __init__(
@@ -109,8 +147,12 @@ class Steps:
         was_off: bool = False,
         owed: Collection[str] = (),
         was: Mapping[str, str] | None = None,
+        refused: Mapping[str, int] = MappingProxyType({}),
     ) -> None:
-        """Prepare; sends nothing."""
+        """Prepare; sends nothing.
+
+        Beside the attributes: *refused* says how often each act was refused in this outage.
+        """
         self.order_id = order_id
         self.order = order
         self.device = device
@@ -120,8 +162,10 @@ class Steps:
         self.owed = frozenset(owed)
         self._was = dict(was or {})
         self.hurried = asyncio.Event()
+        self.stop_told_at: float | None = None
         self.clock = tools.clock
         self._stages = stages
+        self._refused = dict(refused)
         self._tools = tools
         self._chance = random.Random(f"{tools.seed} {order_id}")
         if order.in_short:
@@ -178,9 +222,16 @@ class Steps:
             if undoing is act and stage.value in self._was and isinstance(driver, Remembering):
                 driver.recall(self._was[stage.value])
 
-    async def silent_path(self) -> str | None:
-        """Return what of the device's path should answer and does not, or None."""
-        return await self._tools.silent_path(self.device)
+    def load_says(self) -> LoadWord:
+        """Return what the load of the unit behind the device says of its stop."""
+        if self.stop_told_at is None:
+            return LoadWord(Says.NOTHING, is_metered=False)
+        return self._tools.load_says(self.device.name, self.stop_told_at)
+
+    @property
+    def paths(self) -> Paths:
+        """What watches the device's path."""
+        return self._tools.paths
 
     async def insist(
         self, act: Act, until_at: float | None = None, *, hurry: asyncio.Event | None = None
@@ -188,28 +239,79 @@ class Steps:
         """Do an act until it has an outcome to go on with, with growing, jittered pauses.
 
         It ends at *until_at*, or with the order's deadline, which a hurried order moves. A refusal
-        is tried once more only; what may have taken effect is for the caller to look at. None means
-        that *hurry* was set before the first try; set in mid-act, it cuts the act short.
+        ends it, but for one more try at the last moment: see `REFUSALS`. What may have taken effect
+        is for the caller to look at. None means that *hurry* was set before the first try; set in
+        mid-act, it cuts the act short.
+
+        Raises:
+            NoLongerWantedError: nothing of the order was heard yet, and its reason is gone.
         """
         outcome: Outcome | None = None
-        refusals = 0
         for tries in range(1, MOST_TRIES):
             if is_set(hurry):
                 break
+            self._check_wanted(act)
+            barred = await self._barred(act, hurry)
+            if barred is not None:
+                return outcome or barred
             outcome = await self.step(act, self._end_at(until_at), hurry=hurry)
-            refusals += outcome.verdict is Verdict.REFUSED
-            if refusals >= REFUSALS or not self._is_worth_another(act, outcome.verdict):
+            if outcome.verdict is Verdict.REFUSED and act in (Act.QUIESCE, Act.STOP):
+                continue
+            if not self._is_worth_another(act, outcome.verdict):
                 break
             end_at, is_order = self._end_at(until_at), act in CHANGING
             if not await self.pause(tries, end_at, hurry=hurry, shortens=is_order):
                 break
         return outcome
 
+    def _check_wanted(self, act: Act) -> None:
+        if act in CHANGING and not self.told and not self.was_off:
+            why = self._tools.unwanted(self.order_id, self.device.name)
+            if why:
+                raise NoLongerWantedError(why)
+
+    async def _barred(self, act: Act, hurry: asyncio.Event | None) -> Outcome | None:
+        """Return what to say in place of one more refusal; None = the act may be tried.
+
+        A start may, since mains is there and it is tried seldom; so may what somebody asks for by
+        hand, who may have mended it.
+        """
+        code = self.order.reason.code
+        refused = self._refusals(act)
+        if act not in (Act.QUIESCE, Act.STOP) or not refused or code == BY_HAND:
+            return None
+        is_last = self.order.in_short or code in LAST_MOMENT
+        if act is Act.QUIESCE and self.can(Act.STOP):
+            is_last = False  # the last try belongs to the stop
+        if refused >= REFUSALS or not is_last:
+            why = f"it has refused us {_times(refused)} in this outage, and was not asked again"
+            more = "" if refused >= REFUSALS else " before the last moment"
+            advice = "mend its login: each more wrong one might lock the account"
+            return Outcome(act, Verdict.REFUSED, why + more, advice)
+        driver = driver_for(self._stages, act)
+        assert driver is not None
+        since_s = self._tools.performer.refused_s(driver)
+        needed_s = (self.device.stop_s or 0.0) + self.device.settle_s + MARGIN_S
+        wait_s = min(REFUSED_AGAIN_S - since_s, self.order.deadline_at - needed_s - self.now)
+        if wait_s > 0.0:
+            await self.wait(wait_s, hurry=hurry or self.hurried)
+        return None
+
+    def _refusals(self, act: Act) -> int:
+        """How often who does *act* was refused in this outage, by whatever act, and whoever ran."""
+        driver = driver_for(self._stages, act)
+        if driver is None:
+            return 0
+        acts = [each for each in Act if each in _STAGE or each is Act.CONFIRM_RUNNING]
+        by_it = [each for each in acts if driver_for(self._stages, each) is driver]
+        journalled = sum(self._refused.get(each.value, 0) for each in by_it)
+        return max(journalled, self._tools.performer.refusals(driver))
+
     def _end_at(self, until_at: float | None) -> float:
         return self.order.deadline_at if until_at is None else until_at
 
     def _is_worth_another(self, act: Act, verdict: Verdict) -> bool:
-        if verdict in SHOWN:
+        if verdict in SHOWN or verdict is Verdict.REFUSED:
             return False
         if act not in CHANGING or verdict in WITHOUT_EFFECT:
             return True
@@ -264,6 +366,8 @@ class Steps:
         name = self.device.name
         await self._tools.record(StepBegan(self.now, self.order_id, name, act.value))
         now = self.now  # the journal may have taken its time
+        if act is Act.STOP and self.stop_told_at is None:
+            self.stop_told_at = now
         deadline_at = max(min(until_at, now + self.patience_s(act)), now + LEAST_S)
         outcome = await self._tools.performer.perform(
             driver, act, deadline_at=deadline_at, hurry=hurry
@@ -302,6 +406,10 @@ class Steps:
                 return 30.0
             case _:
                 return math.inf  # a stretch of silence is measured in one go
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def is_set(event: asyncio.Event | None) -> bool:

@@ -347,6 +347,7 @@ class Agent:
             now=self._clock.monotonic(),
             today=self._clock.utc().astimezone(self._loaded.time_zone).date(),
             dry_run=self._dry_run,
+            learnt=engine.learnt,
         )
         return {
             **shown,

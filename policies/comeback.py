@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection
 
 from policies import reasons
+from policies.boot_room import BootRoom, start_rank
 from policies.graph import graph_of
 from policies.model import Device, Order, Starts, Task
 from policies.runtime import LoadStep
@@ -20,19 +21,28 @@ START_RETRIES = 3
 def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
     """Return the orders that bring devices back once mains is steady, first what others use.
 
+    As many at a time as the rating of their unit bears while they start; see `policies.boot_room`.
     Nothing is started behind the units in *held*: their outputs are about to drop, or are off.
     """
     orders = []
-    for name, device in scene.site.devices.items():
-        state = scene.state.devices[name]
-        is_owed = state.is_ours or _is_to_be_restored(device, state)
-        if not is_owed or not _wants_start(scene, device, state) or device.no_touch:
+    room: BootRoom | None = None
+    wanted = [
+        name
+        for name, state in scene.state.devices.items()
+        if _wants_start(scene, scene.site.devices[name], state)
+    ]
+    for name in sorted(wanted, key=lambda name: start_rank(scene, name)):
+        device, state = scene.device(name)
+        if not (state.is_ours or _is_to_be_restored(device, state)) or device.no_touch:
             continue
         if state.by_hand:  # whoever stopped it may have a hand in it
             continue
         if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
             continue
         if not graph_of(scene.site).units[name].isdisjoint(held):
+            continue
+        room = room or BootRoom(scene)
+        if not room.has_room(name):
             continue
         # By itself or by hand, nothing is sent, but its return is watched for and said.
         wait_s = device.start_s if device.starts is Starts.BY_ORDER else max(device.start_s, 300.0)
@@ -77,9 +87,16 @@ def _is_founded(scene: Scene, name: str) -> bool:
 
 
 def _steady_s(scene: Scene, name: str) -> float:
-    """For how long some unit behind the device has had mains when it was last heard; 0 = none."""
-    units = (scene.state.units[unit] for unit in graph_of(scene.site).units[name])
-    return max(map(unit_steady_s, units), default=0.0)
+    """For how long some unit behind the device has had mains when it was last heard; 0 = none.
+
+    No unit tells of a device that is fed by mains alone: then all that tell of mains must agree.
+    """
+    units = scene.state.units
+    fed = graph_of(scene.site).units[name]
+    if fed:
+        return max(unit_steady_s(units[unit]) for unit in fed)
+    known = [unit for unit in units.values() if unit.supply is not Supply.UNKNOWN]
+    return min((unit_steady_s(unit) for unit in known), default=0.0)
 
 
 def unit_steady_s(unit: UnitState) -> float:

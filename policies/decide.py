@@ -126,7 +126,10 @@ def _wants_order(scene: Scene, name: str, reason: Reason) -> bool:
             return state.is_assumed and not scene.site.devices[name].dry_run
         case Phase.GIVEN_UP:
             rested_s = scene.now - state.since_at
-            return state.attempts < RETRIES and rested_s >= RETRY_AFTER_S
+            # One try is kept for the last moment, when a refused one is tried again, too.
+            is_last = scene.now >= scene.timeline.bare[name].start_latest_at
+            most = RETRIES + 1 if is_last or reason.code in _IN_SHORT else RETRIES
+            return state.attempts < most and rested_s >= RETRY_AFTER_S
 
 
 def _is_free(scene: Scene, name: str, reason: Reason) -> bool:

@@ -35,6 +35,7 @@ from policies.events import (
     StepEnded,
 )
 from policies.graph import SiteKey
+from policies.learnt import QUIESCE, START, STOP, with_sample
 from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
 from policies.night import Light
@@ -62,6 +63,8 @@ class OpenOrder:
         steps: acts begun, in order, with their verdicts; None = in doubt.
         phase_before: where the device was, should the order be withdrawn.
         by_hand: somebody asked for it, alone or together with a policy.
+        began_at: when each act last began that may have taken effect; done_at: when each was last
+            seen done.
     """
 
     order_id: str
@@ -70,6 +73,8 @@ class OpenOrder:
     steps: tuple[tuple[str, str | None], ...] = ()
     phase_before: Phase = Phase.RUNNING
     by_hand: bool = False
+    began_at: Mapping[str, float] = field(default_factory=dict)
+    done_at: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def told(self) -> frozenset[str]:
@@ -105,6 +110,8 @@ class DeviceState:
         changed: acts of closed orders that may have taken effect since it was last started; see
             `owed`.
         was: stage -> what the device was set to before that changed it; kept while it is owed.
+        took: how long each stage took, each time that it was seen; see `policies.learnt`.
+        refused: how often each act was refused since this outage began, or since it was over.
     """
 
     phase: Phase = Phase.RUNNING
@@ -120,6 +127,8 @@ class DeviceState:
     by_hand: bool = False
     changed: frozenset[str] = frozenset()
     was: Mapping[str, str] = field(default_factory=dict)
+    refused: Mapping[str, int] = field(default_factory=dict)
+    took: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
     @property
     def owed(self) -> frozenset[str]:
@@ -156,6 +165,11 @@ def initial(site: Site) -> SiteState:
         units=MappingProxyType({name: UnitState() for name in site.units}),
         devices=MappingProxyType({name: DeviceState() for name in site.devices}),
     )
+
+
+def took_of(state: SiteState) -> dict[str, Mapping[str, tuple[float, ...]]]:
+    """Return how long the stages of devices took, of those of which any was seen."""
+    return {name: device.took for name, device in state.devices.items() if device.took}
 
 
 def listed_load_w(site: Site, state: SiteState, unit: str) -> float:
@@ -207,16 +221,6 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _with_unit(state, reading.unit, replace(unit, output=output))
         case PollMissed(at=at, unit=name) if name in site.units:
             return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
-        case OrderGiven(order=order) if order.device in site.devices:
-            return _given(state, event)
-        case StepBegan(device=name) | StepEnded(device=name) | SettingRemembered(device=name) if (
-            name in site.devices
-        ):
-            return _stepped(state, event)
-        case OrderClosed(device=name) if name in site.devices:
-            return _closed(state, event)
-        case DeviceSeen(device=name) if name in site.devices:
-            return _seen(state, event)
         case PauseSet(at=at, until_at=until_at, who=who):
             if until_at <= at:
                 return replace(state, paused_until_at=None, paused_by="")
@@ -227,7 +231,7 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             if event.unit in site.units:
                 return _with_unit(state, event.unit, _learnt(site, state, event))
         case _:
-            return _with_outputs(site, state, event)
+            return _fold_device(site, _with_outputs(site, state, event), event)
     return state
 
 
@@ -250,6 +254,24 @@ def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:
                 for name, unit in state.units.items()
             }
             return replace(state, units=MappingProxyType(units))
+    return state
+
+
+def _fold_device(site: Site, state: SiteState, event: Event) -> SiteState:
+    """Return the state after an event of a device."""
+    match event:
+        case OrderGiven(order=order) if order.device in site.devices:
+            return _given(state, event)
+        case StepBegan(device=name) | StepEnded(device=name) | SettingRemembered(device=name) if (
+            name in site.devices
+        ):
+            return _stepped(state, event)
+        case OrderClosed(device=name) if name in site.devices:
+            return _closed(state, event, settle_s=site.devices[name].settle_s)
+        case DeviceSeen(device=name) if name in site.devices:
+            return _seen(state, event)
+        case AgentStarted():
+            return _untimed(state)
     return state
 
 
@@ -291,7 +313,14 @@ def _with_unit(state: SiteState, name: str, unit: UnitState) -> SiteState:
     if outage_at is not None and state.outage_at is None:
         # A new outage: what failed in the last one may be tried again.
         devices = MappingProxyType(
-            {n: replace(d, attempts=0) if d.attempts else d for n, d in devices.items()}
+            {
+                n: replace(d, attempts=0, refused={}) if d.attempts or d.refused else d
+                for n, d in devices.items()
+            }
+        )
+    elif outage_at is None and state.outage_at is not None:
+        devices = MappingProxyType(
+            {n: replace(d, refused={}) if d.refused else d for n, d in devices.items()}
         )
         units = MappingProxyType(
             {n: replace(u, output=replace(u.output, attempts=0)) for n, u in units.items()}
@@ -342,8 +371,34 @@ def _stepped(state: SiteState, event: StepBegan | StepEnded | SettingRemembered)
         steps = (*steps, (event.act, None))
     elif steps and steps[-1] == (event.act, None):
         steps = (*steps[:-1], (event.act, event.verdict))
-    opened = replace(device.order, steps=steps)
-    return _with_device(state, event.device, replace(device, order=opened, is_ours=True))
+    refused = device.refused
+    if isinstance(event, StepEnded) and event.verdict == "refused":
+        refused = {**refused, event.act: refused.get(event.act, 0) + 1}
+    opened = _timed(replace(device.order, steps=steps), event)
+    device = replace(device, order=opened, is_ours=True, refused=refused)
+    return _with_device(state, event.device, device)
+
+
+def _untimed(state: SiteState) -> SiteState:
+    """Forget when acts of open orders began: nobody was there to see how long they took."""
+    devices = {
+        name: device
+        if device.order is None or not device.order.began_at
+        else replace(device, order=replace(device.order, began_at={}))
+        for name, device in state.devices.items()
+    }
+    return replace(state, devices=MappingProxyType(devices))
+
+
+def _timed(opened: OpenOrder, event: StepBegan | StepEnded) -> OpenOrder:
+    began_at, act = opened.began_at, event.act
+    if isinstance(event, StepBegan):
+        return replace(opened, began_at={**began_at, act: event.at})
+    if event.verdict == "done":
+        return replace(opened, done_at={**opened.done_at, act: event.at})
+    if event.verdict in _WITHOUT_EFFECT:
+        return replace(opened, began_at={a: at for a, at in began_at.items() if a != act})
+    return opened
 
 
 def _remembered(state: SiteState, event: SettingRemembered) -> SiteState:
@@ -365,7 +420,7 @@ _PHASES = {
 }
 
 
-def _closed(state: SiteState, event: OrderClosed) -> SiteState:
+def _closed(state: SiteState, event: OrderClosed, *, settle_s: float) -> SiteState:
     device = state.devices[event.device]
     opened = device.order
     if opened is None or opened.order_id != event.order_id:
@@ -398,8 +453,31 @@ def _closed(state: SiteState, event: OrderClosed) -> SiteState:
         by_hand=opened.by_hand if event.task is Task.REST else device.by_hand,
         changed=frozenset() if phase is Phase.RUNNING else device.owed,
         was={} if phase is Phase.RUNNING else device.was,
+        took=device.took if failed else _taken(device.took, opened, settle_s=settle_s),
     )
     return _with_device(state, event.device, device)
+
+
+def _taken(
+    took: Mapping[str, tuple[float, ...]], opened: OpenOrder, *, settle_s: float
+) -> Mapping[str, tuple[float, ...]]:
+    """Return how long stages took, with those of an order that came to a good end.
+
+    Only what was seen to be over counts; what was only given its time says nothing. The silence
+    that proves a device gone is no part of its stop; one that proved nothing, since its path was
+    away, does not tell when the device went.
+    """
+    if opened.steps.count(("confirm_gone", "done")) > 1:
+        return took
+    for stage, seen_by, after_s in (
+        (QUIESCE, "confirm_quiesced", 0.0),
+        (STOP, "confirm_gone", settle_s),
+        (START, "confirm_running", 0.0),
+    ):
+        began_at, done_at = opened.began_at.get(stage), opened.done_at.get(seen_by)
+        if began_at is not None and done_at is not None and done_at > began_at:
+            took = with_sample(took, stage, done_at - began_at - after_s)
+    return took
 
 
 def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
@@ -413,5 +491,6 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
         evidence=event.evidence,
         changed=device.owed & {"quiesce"},
         was={stage: was for stage, was in device.was.items() if stage == "quiesce"},
+        took=device.took,
     )
     return _with_device(state, event.device, running)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -43,14 +44,19 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     """
     from agent.cli.plan_text import as_document, text_of
     from agent.clock import LoopClock
+    from agent.learnt_durations import as_fields, learnt_in, took_in
     from agent.moment import moment_of
     from agent.outlook import outlook
+    from policies.learnt import with_learnt
 
     horizon_s = None if horizon is None else _span_s(horizon)
     loaded = load_whole(file, secrets_must_exist=False)
     begins = moment_of(at, zone=loaded.time_zone, now=LoopClock().utc())
+    took = took_in(loaded)
+    learnt = learnt_in(loaded.site, took)
+    planned = replace(loaded, site=with_learnt(loaded.site, took))
     found = outlook(
-        loaded, begins=begins, today=today(), horizon_s=horizon_s, tell=progress("planning")
+        planned, begins=begins, today=today(), horizon_s=horizon_s, tell=progress("planning")
     )
     if svg is not None:
         from agent.pictures.plan_picture import plan_picture
@@ -59,10 +65,16 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
         write_whole(svg, plan_picture(found))
     ok = found.ok
     if as_json:
-        show_document(ok, **as_document(found))
+        fields = {name: [as_fields(one) for one in each] for name, each in learnt.items()}
+        show_document(ok, **as_document(found), learnt=fields)
     else:
         for line in text_of(found):
             show(line)
+        if learnt:
+            show("")
+            show("Learnt from the journal:")
+        for name, each in learnt.items():
+            show(f"  {name}: {'; '.join(one.sentence for one in each)}")
     return Exit.YES if ok else Exit.NO
 
 

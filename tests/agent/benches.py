@@ -24,6 +24,7 @@ from tests.agent.machines import REST_ACTS, Machine, Scripted, stages_of
 from tests.fakes import FakeClock
 
 WHY = Reason("why", "because the test wants it")
+LATEST = Reason("latest_safe_start", "because no later moment is left")
 
 
 class ScriptedKeeper:
@@ -129,10 +130,11 @@ class Bench:
         within_s: float = 120.0,
         in_short: bool = False,
         task: Task = Task.REST,
+        why: Reason = WHY,
     ) -> asyncio.Task[object]:
         """Fold and begin an order."""
         now = self.clock.monotonic()
-        order = Order(name, task, now + within_s, WHY, in_short=in_short)
+        order = Order(name, task, now + within_s, why, in_short=in_short)
         opened = self.state.devices[name].order
         self.orders += 1
         order_id = f"{name}#{self.orders}"

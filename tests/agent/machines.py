@@ -49,6 +49,10 @@ class Machine:
     def answers(self) -> bool:
         return self.is_on and self.reached()
 
+    def hears(self, act: Act) -> bool:
+        """Whether it would hear the act: a start wakes it."""
+        return self.reached() if act is Act.START else self.answers
+
     def told(self, act: Act) -> int:
         """How often it was told."""
         return sum(received is act for _, received in self.received)
@@ -120,8 +124,7 @@ async def honest(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     if act in (Act.CONFIRM_QUIESCED, Act.CONFIRM_GONE, Act.CONFIRM_RUNNING):
         return await _watch(driver, act, deadline_at)
     await driver.sleep(TALK_S)
-    hears = driver.machine.reached() if act is Act.START else driver.machine.answers
-    if not hears:
+    if not driver.machine.hears(act):
         return await silent(driver, act, deadline_at)
     driver.machine.take(act)
     return Outcome(act, Verdict.DONE, f"{act} accepted", sent=(f"{act} it",))
@@ -169,25 +172,32 @@ async def hang_deaf(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
 
 async def hang_after_sending(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The device hears it, and nothing ever comes back."""
-    driver.machine.take(act)
+    if driver.machine.hears(act):
+        driver.machine.take(act)
     return await hang(driver, act, deadline_at)
 
 
 async def refuse(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The device says no."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     return Outcome(act, Verdict.REFUSED, "it said no", "check the password")
 
 
 async def busy(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The device puts it off, such as by HTTP status 503."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     return Outcome(act, Verdict.NOT_YET, "it is busy")
 
 
 async def drop_after(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The conversation breaks off once the device has heard it."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     driver.machine.take(act)
     return Outcome(act, Verdict.UNCERTAIN, "it hung up")
 
@@ -195,18 +205,24 @@ async def drop_after(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
 async def drop_before(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The conversation breaks off before the device has heard it."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     return Outcome(act, Verdict.UNCERTAIN, "it hung up")
 
 
 async def garble(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """The device answers nonsense."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     return Outcome(act, Verdict.GARBLED, "it answered nonsense")
 
 
 async def lie(driver: Scripted, act: Act, deadline_at: float) -> Outcome:
     """Say done, having done nothing."""
     await driver.sleep(TALK_S)
+    if not driver.machine.hears(act):
+        return await silent(driver, act, deadline_at)
     return Outcome(act, Verdict.DONE, "done, honestly")
 
 

@@ -14,7 +14,7 @@ from policies.events import DeviceSeen, Ending, Event, OrderClosed, StepBegan, S
 from policies.state import Phase, fold, initial
 from tests.agent import machines
 from tests.agent.benches import ScriptedKeeper
-from tests.agent.machines import REST_ACTS
+from tests.agent.machines import REST_ACTS, Machine
 from tests.agent.yards import ACTS, Yard
 
 NAMES = ("yard switch", "gate recorder", "desk")
@@ -38,7 +38,8 @@ class Witness(list[Event]):
         super().append(event)
         on = {name for name, machine in self.yard.machines.items() if machine.is_on}
         match event:
-            case OrderClosed(device=name, ending=Ending.AT_REST) if name in on:
+            case OrderClosed(device=name, ending=Ending.AT_REST) if name in on - {"yard switch"}:
+                # The switch may reboot while it is watched go, which looks the same.
                 self.faults.append(f"{name} is called at rest at {event.at} and is on")
             case StepBegan(device="yard switch", act="stop") if on & {"gate recorder", "desk"}:
                 self.faults.append(f"the switch is told at {event.at}, and {on} are on")
@@ -52,6 +53,8 @@ def drawn(seed: int) -> tuple[Yard, random.Random]:
         driver = yard.scripted[name]
         for act in driver.acts:
             pool = LOOKING if act.value.startswith("confirm") else TELLING
+            if act is Act.CONFIRM_RUNNING:
+                pool = [machines.refuse, machines.garble]  # no silence of what is there
             for _ in range(chance.choice([0, 0, 1, 3])):
                 driver.script[act].append(chance.choice([machines.honest, *pool]))
     yard.keeper.takes_s = chance.choice([0.0, 0.0, 0.5])
@@ -71,6 +74,12 @@ async def restart(yard: Yard, *, away_s: float) -> None:
     after.events += durable.events
 
 
+def reboot(switch: Machine) -> None:
+    """The switch has a bad moment of its own, if it is on at all."""
+    if switch.is_on:
+        switch.power_on()
+
+
 async def ride(yard: Yard, chance: random.Random) -> None:
     """An outage of a drawn length, a low battery perhaps, a crash or three."""
     moments: list[tuple[float, Callable[[], object] | None]] = [
@@ -79,6 +88,10 @@ async def ride(yard: Yard, chance: random.Random) -> None:
     ]
     if chance.random() < 0.5:
         moments.append((chance.uniform(40, 400), lambda: yard.low.add("cabinet")))
+    switch = yard.machines["yard switch"]
+    if chance.random() < 0.5:
+        switch.start_s = chance.uniform(5.0, 90.0)
+        moments.append((chance.uniform(60, 200), functools.partial(reboot, switch)))
     moments += [(chance.uniform(10, 1500), None) for _ in range(chance.choice([0, 1, 3]))]
     yard.start()
     for at, happen in sorted(moments, key=lambda moment: moment[0]):
@@ -99,7 +112,7 @@ async def test_whatever_fails_nothing_worse_comes_of_it(seed: int) -> None:
     witness = yard.heard
     assert isinstance(witness, Witness)
 
-    assert witness.faults == []
+    assert not witness.faults, witness.faults
     assert not yard.running.done()
     opened = {n for n, d in yard.engine.state.devices.items() if d.order is not None}
     assert opened == yard.engine.conductor.busy == frozenset()

@@ -1,0 +1,95 @@
+"""Orders of which nothing came are withdrawn when mains returns; a stop once begun is not."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.base import Act
+from policies.events import Ending, NoticeRaised, OrderClosed
+from policies.model import Order, Reason, Task
+from policies.reasons import BY_HAND
+from policies.state import OpenOrder, Phase, SiteState, initial
+from policies.supply import Supply, UnitState
+from policies.withdraw import unwanted
+from tests.agent import machines
+from tests.agent.yards import RECORDER, SWITCH, Yard
+
+
+async def test_stop_that_nobody_heard_is_withdrawn_when_mains_is_back() -> None:
+    """A recorder whose path was away used to be stopped on mains, minutes after the outage."""
+    yard = Yard()
+    for act in (Act.QUIESCE, Act.STOP):
+        yard.scripted["gate recorder"].always[act] = machines.silent
+    yard.start()
+    yard.fail_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.RESTING, within_s=120.0)
+    await yard.clock.advance(5.0)
+    yard.return_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.RUNNING, within_s=60.0)
+    yard.scripted["gate recorder"].always.clear()
+    await yard.clock.advance(300.0)
+
+    closed = [e for e in yard.heard if isinstance(e, OrderClosed) and e.device == "gate recorder"]
+    assert [e.ending for e in closed] == [Ending.WITHDRAWN]
+    assert yard.machines["gate recorder"].told(Act.STOP) == 0
+    assert not any(isinstance(e, NoticeRaised) and e.about == "gate recorder" for e in yard.heard)
+    await yard.stop()
+
+
+async def test_stop_that_was_heard_is_carried_through() -> None:
+    """A recorder that closed its files must not be left half way."""
+    yard = Yard()
+    yard.scripted["gate recorder"].always[Act.STOP] = machines.silent
+    yard.start()
+    yard.fail_mains()
+    recorder = yard.machines["gate recorder"]
+    await yard.until(lambda: recorder.told(Act.QUIESCE) == 1, within_s=120.0)
+    yard.return_mains()
+    await yard.clock.advance(30.0)
+    yard.scripted["gate recorder"].always.clear()
+    await yard.until(lambda: recorder.told(Act.STOP) == 1, within_s=60.0)
+
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.RUNNING, within_s=600.0)
+    await yard.stop()
+
+
+def opened(code: str = "latest_safe_start", *, by_hand: bool = False) -> OpenOrder:
+    order = Order("gate recorder", Task.REST, 500.0, Reason(code, "why"))
+    return OpenOrder("gate recorder#1", order, 0.0, by_hand=by_hand)
+
+
+def unit(**changes: object) -> UnitState:
+    known: dict[str, object] = {"supply": Supply.MAINS, "mains_at": 10.0, "heard_at": 20.0}
+    return UnitState(**{**known, **changes})  # type: ignore[arg-type]  # fields by name
+
+
+def state_of(**changes: object) -> SiteState:
+    site = Yard(SWITCH, RECORDER).site
+    return SiteState(units={"cabinet": unit(**changes)}, devices=initial(site).devices)
+
+
+def test_order_is_unwanted_once_mains_is_behind_all_it_uses() -> None:
+    """The plain case."""
+    assert unwanted(Yard(SWITCH, RECORDER).site, state_of(), opened())
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"supply": Supply.BATTERY},
+        {"supply": Supply.UNKNOWN},
+        {"signs": 1},
+        {"lost_at": 15.0},
+        {"silent_at": 15.0},
+    ],
+)
+def test_order_stays_while_mains_is_not_sure(changes: dict[str, object]) -> None:
+    """Withdrawn on a wrong word, a recorder would lose the time that it has left."""
+    assert not unwanted(Yard(SWITCH, RECORDER).site, state_of(**changes), opened())
+
+
+@pytest.mark.parametrize("code", [BY_HAND, "overload", "countdown", "unit_lost", "floor"])
+def test_order_that_mains_does_not_take_back_stays(code: str) -> None:
+    """An overload is one on mains too, and what somebody asked for stays asked for."""
+    assert not unwanted(Yard(SWITCH, RECORDER).site, state_of(), opened(code))
+    assert not unwanted(Yard(SWITCH, RECORDER).site, state_of(), opened(by_hand=True))
