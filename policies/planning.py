@@ -29,9 +29,12 @@ from policies.state import SiteState
 from policies.supply import UnitState
 from policies.timeline import MARGIN_S, reserve_s
 
-_ROUNDS = 4
-_AGREES = 2e-3
-_HALVINGS = 48
+_TURNS, _LATE = 16, 7
+_AGREES, _NEAR, _LESS = 2e-3, 8e-3, 5e-4
+_SLOPE, _MOST_SLOPE, _STRIDE = 2.0, 6.0, 0.15  # of the end over the battery, as logarithms
+_HALVINGS = 60
+_MOST_LOG, _CLOSE = 12.0, 1e-11
+_TINY_S = 1e-9
 _LONGEST_S = 60 * 86400.0
 _MOST_LIMITS = 12
 _LITTLE = 0.02
@@ -222,18 +225,27 @@ class _Maker:
             for item, name in zip(items, hung.names, strict=True)
         )
         problem = replace(hung.problem, items=for_data)
-        other = yield from self._agree(unit, replace(hung, problem=problem))
+        factor = found.planned.cells.energy_wh / self._plain(unit).cells.energy_wh
+        other = yield from self._agree(unit, replace(hung, problem=problem), factor)
         end_h = min(other.answer.end_s, hung.problem.horizon_s) / HOUR_S
         worth = other.answer.worth + rest_worth * end_h
         if worth < (1.0 - _LITTLE) * found.answer.worth:
             return found
         return replace(other, hung=hung, answer=replace(other.answer, worth=worth))
 
-    def _agree(self, unit: str, hung: UnitProblem) -> Generator[None, None, Solved]:
-        """Search until the bound agrees with the battery that was searched with."""
+    def _plain(self, unit: str) -> Battery:
+        return battery_of(self._site, unit, self._state.units[unit])
+
+    def _agree(
+        self, unit: str, hung: UnitProblem, factor: float | None = None
+    ) -> Generator[None, None, Solved]:
+        """Search until the bound agrees with the battery that was searched with.
+
+        *factor* is how much of the file's battery that may be, if it is known.
+        """
         belief, problem = self._beliefs[unit], hung.problem
         keeps = any(item.holds_data for item in problem.items)
-        plain = battery_of(self._site, unit, self._state.units[unit])
+        plain = self._plain(unit)
         solver = Solver(problem, thorough=self._terms.thorough)
 
         def lower_s(steps: Sequence[LoadStep]) -> float:
@@ -244,32 +256,97 @@ class _Maker:
 
         steps = course(problem, np.full(len(problem.items), math.inf))
         bound_s = lower_s(steps)
-        factor = scale_to(plain, steps, kept_s(bound_s))
-        near_s: float | None = None
-        for turn in range(2 * _ROUNDS):
-            answer = yield from solver.solve(plain.scaled(factor), near_s=near_s)
+        if factor is None:
+            factor = scale_to(plain, steps, kept_s(bound_s))
+        seeker = _Seeker(factor)
+        for turn in range(_TURNS):
+            answer = yield from solver.solve(plain.scaled(seeker.tried), rough=seeker.is_rough)
             steps = _carried(problem, answer)
-            bound_s, near_s = lower_s(steps), answer.end_s
+            bound_s = lower_s(steps)
+            dark_s = lower_s(answer.steps)
             yield
             ends_s = kept_s(bound_s)
-            is_enough = answer.end_s <= ends_s * (1.0 + 1e-6)
-            agrees = scale_to(plain, steps, ends_s)
-            if is_enough and (abs(agrees / factor - 1.0) < _AGREES or turn >= _ROUNDS):
+            if seeker.is_found(
+                scale_to(plain, steps, ends_s),
+                lacks=max(
+                    _needed_s(problem, answer) / max(ends_s, _TINY_S),
+                    answer.end_s / max(dark_s, _TINY_S),
+                )
+                - 1.0,
+                is_late=turn >= _LATE,
+            ):
                 break
-            # At last a little less than agrees: a plan must be kept.
-            factor = agrees * (1.0 if turn < _ROUNDS else 0.98)
         return Solved(
             unit,
             hung,
             answer,
             bound=scaled_to(plain, steps, bound_s),
-            planned=plain.scaled(factor),
+            planned=plain.scaled(seeker.tried),
             lower_s=bound_s,
-            dark_s=lower_s(answer.steps),
+            dark_s=dark_s,
             median_s=min(_LONGEST_S, belief.end_after_s(steps, 0.5)),
             limits={},
             carried=steps,
         )
+
+
+class _Seeker:
+    """Seeks the largest battery whose course the bound can carry, as a factor of the file's.
+
+    First roughly, then exactly. Where the best course changes its kind the bound leaps, so what was
+    enough and what was not are kept, and the goal is narrowed down between them.
+    """
+
+    def __init__(self, factor: float) -> None:
+        self.tried = factor
+        self.is_rough = True
+        self._enough: tuple[float, float] | None = None
+        self._short: tuple[float, float] | None = None
+        self._slope = _SLOPE
+
+    def is_found(self, agrees: float, *, lacks: float, is_late: bool) -> bool:
+        """Return whether it was; else try another.
+
+        Args:
+            agrees: the factor with which the bound agrees along the course for what was tried.
+            lacks: how much longer that course is than the bound lasts, as a share; < 0 = it is not.
+            is_late: it has been sought for long enough; what is enough will do.
+        """
+        at, off = math.log(self.tried), math.log1p(max(lacks, -0.999))
+        is_enough = lacks <= _CLOSE
+        is_near = abs(off) < _NEAR or (is_enough and (self._is_narrow(at) or is_late))
+        if is_near and is_enough and not self.is_rough:
+            return True
+        if self.is_rough and (is_near or is_late):
+            start = self._enough[0] if is_late and self._enough else at - off / self._slope
+            self.is_rough, self._enough, self._short = False, None, None
+            self.tried = math.exp(start - _LESS)  # a plan must be kept
+            return False
+        before = self._enough or self._short
+        if before is not None and abs(at - before[0]) > _CLOSE:
+            slope = (off - before[1]) / (at - before[0])
+            self._slope = min(_MOST_SLOPE, max(1.0, slope))
+        if is_enough:
+            self._enough = (at, off)
+        else:
+            self._short = (at, off)
+        is_first = before is None and self.is_rough and is_enough
+        self._try(math.log(agrees) if is_first else at - off / self._slope - _LESS)
+        return False
+
+    def _is_narrow(self, at: float) -> bool:
+        return self._short is not None and self._short[0] - at < _AGREES
+
+    def _try(self, at: float) -> None:
+        """Try what is looked for next, between what is known."""
+        low = -math.inf if self._enough is None else self._enough[0]
+        high = math.inf if self._short is None else self._short[0]
+        if math.isfinite(high - low):
+            margin = 0.2 * (high - low)
+            at = min(max(at, low + margin), high - margin)
+        last = math.log(self.tried)
+        at = min(max(at, last - _STRIDE), last + _STRIDE)
+        self.tried = math.exp(min(at, high - _LESS))
 
 
 def battery_of(site: Site, unit: str, known: UnitState) -> Battery:
@@ -286,19 +363,36 @@ def battery_of(site: Site, unit: str, known: UnitState) -> Battery:
 
 def scale_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float:
     """Return how many times as much a battery must hold to end so, along that course of load."""
-    low, high = -12.0, 12.0
+    low, high = -_MOST_LOG, _MOST_LOG
+    wanted, middle = math.log(max(ends_s, _TINY_S)), 0.0
+    low_off = high_off = math.inf  # by how much their ends miss, on the logarithmic scale
     for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        if battery.scaled(math.exp(middle)).end_s(steps) < ends_s:
-            low = middle
+        off = math.log(max(battery.scaled(math.exp(middle)).end_s(steps), _TINY_S)) - wanted
+        if off < 0.0:
+            low, low_off, high_off = middle, -off, 0.5 * high_off
         else:
-            high = middle
+            high, high_off, low_off = middle, off, 0.5 * low_off
+        if high - low < _CLOSE:
+            break
+        # Where a straight line between both says; the end that stays counts for half each time.
+        share = low_off / (low_off + high_off) if low_off + high_off < math.inf else math.nan
+        middle = low + share * (high - low)
+        if not low < middle < high:
+            middle = 0.5 * (low + high)
     return math.exp(high)
 
 
 def scaled_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> Battery:
     """Return the battery with so much in it that it ends so; see `scale_to`."""
     return battery.scaled(scale_to(battery, steps, ends_s))
+
+
+def _needed_s(problem: Problem, answer: Answer) -> float:
+    """By when the last stop ends that the reserve is kept back for."""
+    data = [i for i, item in enumerate(problem.items) if item.holds_data]
+    if not data or any(answer.is_kept[i] for i in data):
+        return answer.end_s
+    return max(answer.offs_s[i] for i in data)
 
 
 def _carried(problem: Problem, answer: Answer) -> tuple[LoadStep, ...]:

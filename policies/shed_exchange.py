@@ -24,11 +24,13 @@ MOST_LATER = 200
 """Of so many it is found out how late they could stop."""
 
 _SEEDS = 40
+_LOOSE_H = 1e-6
 _EXTENSIONS = 8
 _EXCHANGES = 100
 _TURNS = 4
 _SPANS_H = (2.0, 0.9, 0.6, 0.3, 0.1, 0.02, 0.004, 0.0008, 0.00016)
 _HALVINGS = 12
+_LATEST_HALVINGS = 15  # to a second of nine hours
 _LEAST_GAIN = 1e-8
 _WORTHWHILE = 1e-4  # of all the worth, for an extension
 
@@ -65,13 +67,19 @@ def latest_offs(form: Form, energy: Energy, offs: Array) -> Array:
         some = drawing[start : start + _SEEDS]
         end = float((offs + form.lead).max())
         room = np.maximum(0.0, np.minimum(form.off_most, end - form.lead)[some] - offs[some])
-        longer = _longest(form, energy, offs, some, room)
+        longer = _longest(form, energy, offs, some, room, halvings=_LATEST_HALVINGS)
         found[some] = longer[np.arange(len(some)), some]
     return found
 
 
 def _longest(
-    form: Form, energy: Energy, offs: Array, items: NDArray[np.intp], room: Array
+    form: Form,
+    energy: Energy,
+    offs: Array,
+    items: NDArray[np.intp],
+    room: Array,
+    *,
+    halvings: int = 2 * _HALVINGS,
 ) -> Array:
     """Each of *items* on as long as fits, by itself and with what it uses; (items, all items)."""
     rows = np.arange(len(items))
@@ -84,7 +92,7 @@ def _longest(
 
     fits = energy.fits(longer(high))
     low = np.where(fits, high, low)
-    for _ in range(2 * _HALVINGS):
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
         fits = energy.fits(longer(middle))
         low, high = np.where(fits, middle, low), np.where(fits, high, middle)
@@ -104,6 +112,10 @@ def _extended(form: Form, energy: Energy, offs: Array) -> Generator[None, None, 
     seeds = np.argsort(-worth / np.maximum(cost, 1e-6), kind="stable")[:_SEEDS]
     seeds = seeds[worth[seeds] > 0.0]
     most = _most(form)
+    # Where the well is empty to the last drop nothing can be longer, though a moment after all the
+    # rest has stopped it may have recovered: so each stop comes a little earlier to begin with.
+    tight, offs = offs, np.maximum(form.off_least, offs - _LOOSE_H)
+    offs = form.after_users(offs[None, :])[0]
     for _ in range(_EXTENSIONS):
         if not len(seeds):
             break
@@ -116,7 +128,8 @@ def _extended(form: Form, energy: Energy, offs: Array) -> Generator[None, None, 
         if worths[best] <= before + _WORTHWHILE * abs(before):
             break
         offs = tried[best]
-    return offs
+    worths = form.worth_of(np.stack([tight, offs]))
+    return offs if worths[1] > worths[0] else tight
 
 
 def _exchanged(form: Form, energy: Energy, offs: Array) -> Generator[None, None, Array]:

@@ -399,7 +399,7 @@ def relaxed(form: Form, battery: Battery) -> tuple[Form, tuple[int, ...]]:
     )
     least = [0.0] * len(items)
     let_go: list[int] = []
-    together = math.ceil(len(held) / _TRIED)
+    together = max(1, math.ceil(len(held) / _TRIED))
     for start in range(0, len(held), together):
         batch = held[start : start + together]
         tried = list(least)

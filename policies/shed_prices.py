@@ -27,9 +27,10 @@ class Prices:
     Attributes:
         from_h, until_h: when the stretches begin and end; of an item that is the end of all that
             must stop after it.
-        ratio: (stretches, items); inf where the item must be on, -1 where it must not.
-        was_held: whether the item had to be on in the stretch before.
+        ratio: (stretches, kinds); inf where an item must be on, -1 where it must not.
+        was_held: whether an item of that kind had to be on in the stretch before.
         levels, place: the ratios that there are, and which of them stands where.
+        kind: of each item; those of a kind have the same ratios all along.
     """
 
     from_h: Array
@@ -38,6 +39,7 @@ class Prices:
     was_held: Mask
     levels: Array
     place: NDArray[np.intp]
+    kind: NDArray[np.intp]
 
     @classmethod
     def of(cls, form: Form) -> Generator[None, None, Prices]:
@@ -62,7 +64,7 @@ class Prices:
                 known[key] = yield from ratios_now(form, now, must, gone)
             # What is used stays on as long; but what else uses it has to pay for it meanwhile.
             rows.append(np.where(level_raised > begins_h + TINY_H, math.inf, known[key]))
-        ratio = np.array(rows)
+        ratio, kind = np.unique(np.array(rows), axis=1, return_inverse=True)
         levels, place = np.unique(ratio, return_inverse=True)
         was_held = np.concatenate(
             [np.ones((1, ratio.shape[1]), dtype=np.bool_), ratio[:-1] == math.inf]
@@ -74,6 +76,7 @@ class Prices:
             was_held,
             levels,
             place.reshape(ratio.shape),
+            kind.reshape(-1),
         )
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -45,16 +45,14 @@ from policies.timeline import AT_ONCE
 Steps = Generator[None, None, Answer]
 """Work in slices: whoever runs it may do other things between them."""
 
-_FIRST_WIDTH, _WIDTH = 33, 9  # ends of the output tried at once
-_NEAR = 1.15
+_FIRST_WIDTH, _WIDTH = 25, 9  # ends of the output tried at once
+_AROUND, _DEARER = 0.02, 0.4  # how far from another battery's end and price it is looked
 _ROUNDS = 14
-_FIRST_HALVINGS = 14
+_FIRST_HALVINGS = 12
 _HALVINGS = 7
-_LAST_HALVINGS = 40
-_BLENDS = 6
-_MOST = 600.0  # of an exponent
-_SETTLED = 1e-9
-_SLIP = 1e-10  # share of the battery that arithmetic may lose; twice as much is kept back
+_PARTS, _DIVISIONS = 33, 6  # 32^6 = 2^30
+_BLENDS = 5
+_ALIKE = 1e-9
 
 
 def best_course(problem: Problem, battery: Battery, *, thorough: bool = False) -> Answer:
@@ -88,16 +86,18 @@ class Solver:
         self._problem, self._thorough = problem, thorough
         self._form: Form | None = None
         self._prices: dict[tuple[int, ...], Prices] = {}
+        self._near: _Near | None = None
 
-    def solve(self, battery: Battery, *, near_s: float | None = None) -> Steps:
+    def solve(self, battery: Battery, *, rough: bool = False) -> Steps:
         """Find the best course.
 
         Where not all can be kept on for as long as they should, the least worth of them are let go
-        of until the rest can; `Answer.unmet` names them.
+        of until the rest can; `Answer.unmet` names them. What was found for one battery is where it
+        is looked first for the next.
 
         Args:
             battery: the lower bound, as a battery.
-            near_s: where the output ended by the answer for a battery much like this one.
+            rough: to a thousandth or so, in a fraction of the time.
         """
         yield
         if self._form is None:
@@ -105,10 +105,56 @@ class Solver:
         form, unmet = relaxed(self._form, battery)
         if unmet not in self._prices:
             self._prices[unmet] = yield from Prices.of(form)
-        prices, energy = self._prices[unmet], Energy(form, battery)
-        search = _Search(form, prices, battery, energy, self._thorough)
-        answer = yield from search.answer(None if near_s is None else near_s / HOUR_S)
+        how = _ROUGH if rough else _THOROUGH if self._thorough else _USUAL
+        search = _Search(form, self._prices[unmet], battery, Energy(form, battery), how)
+        answer, self._near = yield from search.answer(self._near)
         return replace(answer, unmet=unmet)
+
+
+@dataclass(frozen=True, slots=True)
+class _How:
+    """How closely it is looked.
+
+    Attributes:
+        settled, apart: share of the worth, and of the time, within which the end of the output is
+            settled; the worth may leap where a hold time begins to be met.
+        is_exact: what is left over is shared out to the last watt-hour, and all is bettered.
+        exchanges: items are exchanged, too.
+    """
+
+    settled: float
+    apart: float
+    is_exact: bool = True
+    exchanges: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """Where the answer for another battery was: its energy, the end of the output, the price."""
+
+    energy_wh: float
+    end_h: float
+    price: float
+
+
+_ROUGH = _How(1e-3, 1e-3, is_exact=False)
+_USUAL = _How(1e-6, 1e-5)
+_THOROUGH = _How(1e-9, 1e-9, exchanges=True)
+
+
+@dataclass(slots=True)
+class _Found:
+    """The best end of the output so far, with the prices about it and when stops end."""
+
+    end_h: float
+    worth: float
+    below: float
+    above: float
+    offs: Array
+
+    def near(self, battery: Battery) -> _Near:
+        """Return where it is."""
+        return _Near(battery.cells.energy_wh, self.end_h, self.above)
 
 
 @dataclass(slots=True)
@@ -119,71 +165,115 @@ class _Search:
     prices: Prices
     battery: Battery
     energy: Energy
-    thorough: bool
+    how: _How
 
-    def answer(self, near_h: float | None) -> Steps:
-        """Find the answer, slice by slice."""
+    def answer(self, near: _Near | None) -> Generator[None, None, tuple[Answer, _Near | None]]:
+        """Find the answer, slice by slice, and where it is; it is looked for near another."""
         form, battery = self.form, self.battery
         longest = longest_end_h(form, battery)
         if not form.problem.items or longest <= 0.0:
-            return _found(form, longest, form.off_least)
+            return _found(form, longest, form.off_least), None
         for_ever = np.full(len(form.problem.items), math.inf)
         all_on_h = battery.end_s(course(form.problem, for_ever)) / HOUR_S
         horizon_h = form.problem.horizon_s / HOUR_S
         useful_h = form.end_for(np.minimum(horizon_h + form.takes, form.off_most))
         if all_on_h >= useful_h:
             end_h = longest_h(form, battery, form.tops)
-            return _found(form, end_h, form.tops(np.array([end_h]))[0])
+            return _found(form, end_h, form.tops(np.array([end_h]))[0]), None
         low = min(longest, max(all_on_h, form.end_for(form.off_least)))
         high = max(low, min(longest, useful_h))
-        width = _FIRST_WIDTH
-        if near_h is not None and low < near_h < high:
-            low, high = max(low, near_h / _NEAR), min(high, near_h * _NEAR)
-            width = _WIDTH
-        end_h = yield from self._best_end_h(low, high, width)
-        offs = self._exact(end_h)
-        offs = yield from bettered(form, self.energy, offs, thorough=self.thorough)
-        return _found(form, end_h, offs)
+        found = yield from self._best(low, high, near)
+        offs = found.offs
+        if self.how.is_exact:
+            offs = self._exact(found)
+            offs = yield from bettered(form, self.energy, offs, thorough=self.how.exchanges)
+        return _found(form, found.end_h, offs), found.near(battery)
 
-    def _best_end_h(self, low: float, high: float, width: int) -> Generator[None, None, float]:
+    def _best(self, low: float, high: float, near: _Near | None) -> Generator[None, None, _Found]:
+        """The best end of the output: about where it was, unless it is not there any more."""
+        if near is not None:
+            times = self.battery.cells.energy_wh / near.energy_wh
+            around = 1.0 + _AROUND + 2.0 * abs(math.log(times))
+            end_h = min(max(near.end_h * times, low), high)
+            begins, ends = max(low, end_h / around), min(high, end_h * around)
+            found = yield from self._narrowed(np.geomspace(begins, ends, _WIDTH), near.price)
+            if (begins == low or begins < found.end_h) and (ends == high or found.end_h < ends):
+                return found
+        return (yield from self._narrowed(np.geomspace(low, high, _FIRST_WIDTH)))
+
+    def _narrowed(self, ends: Array, price: float | None = None) -> Generator[None, None, _Found]:
         """The end of the output at which the worth is greatest, by narrowing."""
-        ends = np.geomspace(low, high, width)
         frame = _Frame(self, ends)
-        below, above = frame.bracket(*frame.all_prices(), halvings=_FIRST_HALVINGS)
-        best_h, best = high, -math.inf
+        below, above = frame.all_prices()
+        if price is not None and math.isfinite(price):
+            about = np.full(len(ends), price)
+            below, above = frame.surely(about - _DEARER, about + _DEARER)
+        halvings = _FIRST_HALVINGS if price is None else _HALVINGS
+        below, above = frame.bracket(below, above, halvings=halvings)
+        best: _Found | None = None
         for _ in range(_ROUNDS):
-            worth = self.form.worth_of(frame.offs_between(below, above))
+            offs = frame.offs_between(below, above)
+            worth = self.form.worth_of(offs)
             yield
             # Of ends that are as good the first: beyond it nothing waits for the end any more.
-            place = int((worth >= worth.max() * (1.0 - _SETTLED)).argmax())
-            if worth[place] >= best:
-                best_h, best = float(ends[place]), float(worth[place])
+            place = int((worth >= worth.max() * (1.0 - _ALIKE)).argmax())
+            if best is None or worth[place] >= best.worth:
+                best = _Found(
+                    float(ends[place]),
+                    float(worth[place]),
+                    float(below[place]),
+                    float(above[place]),
+                    offs[place],
+                )
             left, right = max(0, place - 1), min(len(ends) - 1, place + 1)
-            if best - min(worth[left], worth[right]) <= _SETTLED * abs(best):
+            settled = self.how.settled * abs(best.worth)
+            if best.worth - min(worth[left], worth[right]) <= settled:
+                break
+            if ends[right] - ends[left] <= self.how.apart * best.end_h:
                 break
             ends = np.linspace(ends[left], ends[right], _WIDTH)
             frame = _Frame(self, ends)
             # The later the end, the dearer is energy: neighbours' prices bracket those between.
             low_price, high_price = np.full(_WIDTH, below[left]), np.full(_WIDTH, above[right])
             below, above = frame.bracket(*frame.surely(low_price, high_price), halvings=_HALVINGS)
-        return best_h
+        assert best is not None, "at least one end is tried"
+        return best
 
-    def _exact(self, end_h: float) -> Array:
-        """The best ends of stops for one end of the output, exactly."""
-        frame = _Frame(self, np.array([end_h]))
-        below, above = frame.bracket(*frame.all_prices(), halvings=_LAST_HALVINGS)
-        cheap: Array = frame.offs(np.exp(below))[0]
-        dear: Array = frame.offs(np.exp(above))[0]
+    def _exact(self, found: _Found) -> Array:
+        """The best ends of stops for one end of the output, exactly; many parts tried at once."""
+        frame = _Frame(self, np.full(_PARTS, found.end_h))
+        least, _ = frame.all_prices()
+        below = np.maximum(np.full(_PARTS, found.below), least)
+        below, above = frame.surely(below, np.full(_PARTS, found.above))
+        low, high = _divided(frame.fits_at, float(below[0]), float(above[0]))
+        if (
+            low == high
+        ):  # all that is worth anything fits; what is worth nothing is on if it is free
+            low = -math.inf
+        prices = np.full(_PARTS, high)
+        prices[0] = low
+        both = frame.offs(np.exp(prices))
+        cheap: Array = both[0]
+        dear: Array = both[1]
         if self.energy.fits(cheap[None, :])[0]:
             return cheap
-        low, high = 0.0, 1.0
-        for _ in range(_LAST_HALVINGS):
-            part = 0.5 * (low + high)
-            low, high = (
-                (part, high) if self.energy.lasts(dear + part * (cheap - dear)) else (low, part)
-            )
-        found: Array = dear + low * (cheap - dear)
-        return found
+        _, left = _divided(
+            lambda parts: self.energy.fits(dear + parts[:, None] * (cheap - dear)), 1.0, 0.0
+        )
+        offs: Array = dear + left * (cheap - dear)
+        return offs
+
+
+def _divided(
+    holds: Callable[[Array], Mask], false_at: float, true_at: float
+) -> tuple[float, float]:
+    """Narrow down from where something holds, between where it does not and where it does."""
+    for _ in range(_DIVISIONS):
+        parts = np.linspace(false_at, true_at, _PARTS)
+        # Taken to hold at the last, and to hold on from the first at which it holds.
+        place = int(np.append(holds(parts)[:-1], True).argmax())
+        false_at, true_at = float(parts[max(0, place - 1)]), float(parts[place])
+    return false_at, true_at
 
 
 class _Frame:
@@ -195,7 +285,7 @@ class _Frame:
     def __init__(self, search: _Search, ends: Array) -> None:
         form, battery = search.form, search.battery
         self._form, self._prices, self._battery = form, search.prices, battery
-        self._energy = search.energy
+        self._energy, self._is_rough = search.energy, not search.how.is_exact
         self._ends = ends
         self._tops, self._floors = form.tops(ends), form.floors(ends)
         self._alone = form.worth / np.maximum(form.watts.min(axis=1), LEAST_W)
@@ -212,18 +302,19 @@ class _Frame:
     def surely(self, below: Array, above: Array) -> tuple[Array, Array]:
         """Widen a bracket of prices where it is none."""
         low, high = self.all_prices()
-        return np.where(self._fits(below), low, below), np.where(self._fits(above), above, high)
+        return np.where(self.fits_at(below), low, below), np.where(self.fits_at(above), above, high)
 
     def bracket(self, below: Array, above: Array, *, halvings: int) -> tuple[Array, Array]:
         """The last price that is too low, and the first that is not, by halving."""
         low, _ = self.all_prices()
         for _ in range(halvings):
             middle = 0.5 * (np.where(below == -math.inf, low, below) + above)
-            fits = self._fits(middle)
+            fits = self.fits_at(middle)
             below, above = np.where(fits, below, middle), np.where(fits, middle, above)
         return np.where(below <= low, -math.inf, below), above
 
-    def _fits(self, price: Array) -> Mask:
+    def fits_at(self, price: Array) -> Mask:
+        """Whether the energy allows what is on at each price."""
         return self._energy.fits(self.offs(np.exp(price)))
 
     def offs_between(self, below: Array, above: Array) -> Array:
@@ -248,11 +339,14 @@ class _Frame:
             dropped = drops < until
             level = np.where(dropped, np.maximum(drops, begin), math.inf).min(axis=1)
         # What was kept on for a hold time only goes as soon as that, and what uses it, allows.
-        is_let_go = ((level[:, None, :] == begin) & prices.was_held).any(axis=1)
+        is_let_go = ((level[:, None, :] == begin) & prices.was_held).any(axis=1)[:, prices.kind]
+        level = level[:, prices.kind]
         useful = np.minimum(self._tops, form.problem.horizon_s / HOUR_S + form.takes)
         tops = np.where(price[:, None] > 0.0, useful, self._tops)
         offs = np.where(is_let_go, 0.0, np.minimum(tops, level - form.lead))
         offs = form.after_users(np.maximum(offs, self._floors))
+        if self._is_rough:
+            return offs
         with np.errstate(divide="ignore"):
             alone = self._drops_at(self._alone[None, :], price[:, None])
         return form.without_slack(offs, alone=alone, tops=tops, floors=self._floors)
