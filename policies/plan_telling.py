@@ -176,7 +176,7 @@ class Teller:
             at_rest_at=begin_at + device.rest_s + MARGIN_S,
             latest_at=begin_at,
             dark_at=dark_at,
-            is_in_time=begin_s >= 0.0,
+            is_in_time=begin_s >= 0.0 or device.role not in HOLDS_DATA,
         )
 
     def _alone(self, stop: PlannedStop, solved: Solved) -> PlannedStop:
@@ -206,7 +206,7 @@ class Teller:
             at_rest_at=at_rest_at,
             latest_at=self._now + latest_s,
             dark_at=end_at if device.stop_s is None else at_rest_at,
-            is_in_time=at_rest_at <= end_at + 1.0,
+            is_in_time=at_rest_at <= end_at + 1.0 or device.role not in HOLDS_DATA,
         )
 
     def _why(self, name: str, number: int, solved: Solved) -> Why:
