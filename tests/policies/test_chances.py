@@ -154,8 +154,9 @@ def _integrated_end_s(draws: Draws, stages: tuple[tuple[float, float], ...]) -> 
             _flow(drawn_w, c, k), (begins_h, end_h), wells, events=is_empty, rtol=1e-10,
             atol=1e-10, method="DOP853",
         )  # fmt: skip
-        if len(solved.t_events[0]):
-            return 3600.0 * float(solved.t_events[0][0])
+        events = solved.t_events or []
+        if len(events[0]):
+            return 3600.0 * float(events[0][0])
         wells, begins_h = [float(y) for y in solved.y[:, -1]], end_h
     raise AssertionError("it does not end")
 
