@@ -291,6 +291,7 @@ KIND = DriverKind(
     name="onvif",
     access=OnvifAccess,
     stages={Stage.QUIESCE: Quiesce, Stage.VERIFY: Verify},
+    restores=lambda _: True,
     build=build,
     port=_port,
 )

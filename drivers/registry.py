@@ -16,6 +16,7 @@ BUILT_IN: dict[str, str] = {
     "poe": "drivers.poe:KIND",
     "redfish": "drivers.redfish:KIND",
     "onvif": "drivers.onvif:KIND",
+    "snmp-write": "drivers.snmp_write:KIND",
     "local": "drivers.local:KIND",
 }
 """Driver name -> "module:attribute" of its DriverKind."""

@@ -50,6 +50,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "workshop switch",
         "archive host",
         "door release",
+        "slipway light",
         "office monitor",
     }
     assert site.devices["warden"].feeds == ("cabinet", "loft")
@@ -59,6 +60,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "yard pc",
         "workshop switch",
         "archive host",
+        "slipway light",
     ]
 
 
@@ -72,6 +74,7 @@ async def test_drivers_of_the_example_are_built_dry() -> None:
         "yard pc": set(Stage),
         "workshop switch": {Stage.STOP, Stage.VERIFY},
         "archive host": {Stage.STOP, Stage.VERIFY, Stage.START},
+        "slipway light": {Stage.STOP, Stage.VERIFY, Stage.START},
     }
 
 

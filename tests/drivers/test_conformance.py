@@ -17,7 +17,7 @@ from drivers.base import Act, Driver, Fitting, Stage
 from drivers.conformance import CHECKS, PEER_CHECKS, Case, Check, Hears, Peer, Target
 from tests.peers import apache, onvif, redfish
 from tests.peers.poe_switch import SLIPWAY_MAC, PoeSwitch
-from tests.peers.snmpd import SWITCH
+from tests.peers.snmpd import SWITCH, Snmpd, User
 from tests.peers.sshd import Sshd
 
 Tables = dict[Stage, dict[str, Any]]
@@ -124,6 +124,36 @@ async def onvif_peer() -> AsyncIterator[Peer]:
             return onvif_driver(replace(target, secret=onvif.PASSWORD))
 
         yield Peer("127.0.0.1", recorder.port, make)
+
+
+# snmp-write: snmpEnableAuthenTraps (RFC 3418), which snmpd begins with at 2
+
+SWITCHED = "1.3.6.1.2.1.11.30.0"
+WRITE_STAGES: Tables = {
+    Stage.STOP: {"oid": SWITCHED, "value": 1},
+    Stage.START: {"oid": SWITCHED, "value": 2},
+    Stage.VERIFY: {"oid": SWITCHED, "gone": 1, "running": 2, "interval": "0.1s"},
+}
+
+
+def snmp_write_driver(target: Target, user: User = SWITCH, secret: str = "") -> Driver:
+    snmp = {
+        "version": "3", "port": target.port, "user": user.name, "timeout": "1s",
+        "auth": user.auth, "auth_secret": SecretStr(secret or target.secret),
+        "privacy": user.privacy, "privacy_secret": SecretStr(user.privacy_secret if secret else
+                                                            target.secret),
+    }  # fmt: skip
+    return driver_for("snmp-write", target, access={"snmp": snmp}, stages=WRITE_STAGES)
+
+
+@asynccontextmanager
+async def snmp_write_peer() -> AsyncIterator[Peer]:
+    with TemporaryDirectory() as folder, Snmpd(Path(folder), users=(SWITCH,)) as snmpd:
+
+        def make(target: Target) -> Driver:
+            return snmp_write_driver(target, SWITCH, SWITCH.auth_secret)
+
+        yield Peer(snmpd.address, snmpd.port, make)
 
 
 # redfish
@@ -261,6 +291,9 @@ CASES: dict[str, Case] = {
     "redfish": Case(redfish_driver, greeting=b"HTTP/1.1 201 Cre", peer=redfish_peer),
     # A greeting that begins as a message of SNMP version 3 does: a SEQUENCE, cut short.
     "poe": Case(poe_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=poe_peer),
+    "snmp-write": Case(
+        snmp_write_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=snmp_write_peer
+    ),
     "local": Case(local_driver, hears=Hears.NOTHING),
     "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
 }
