@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import wraps
+from typing import TypeVar
 
 from policies.model import MAINS_FEED, Device, Role, Site
 
@@ -30,19 +31,11 @@ class Graph:
     stoppable: frozenset[str]
 
 
-def graph_of(site: Site) -> Graph:
-    """Return the graph of *site*, made once for each site.
-
-    A device that appears in its own closure is left out of it: the file's check refuses cycles.
-    """
-    return _graph(SiteKey(site))
-
-
 class SiteKey:
     """A site by identity: its mappings do not hash, and it never changes."""
 
     def __init__(self, site: Site) -> None:
-        """Take it as a key of what is reckoned once for each site."""
+        """Take it as a key of what is reckoned once for each site and something else."""
         self.site = site
 
     def __hash__(self) -> int:
@@ -52,9 +45,38 @@ class SiteKey:
         return isinstance(other, SiteKey) and other.site is self.site
 
 
-@lru_cache(maxsize=8)
-def _graph(key: SiteKey) -> Graph:
-    site = key.site
+_KEPT = 8
+
+Made = TypeVar("Made")
+
+
+def made_once(make: Callable[[Site], Made]) -> Callable[[Site], Made]:
+    """Have what *make* reckons from a site's file reckoned once for each site; a few are kept.
+
+    Asked for many thousand times a second, so it takes no key but the site's identity.
+    """
+    kept: dict[int, tuple[Site, Made]] = {}
+
+    @wraps(make)
+    def made(site: Site) -> Made:
+        found = kept.get(id(site))
+        if found is not None and found[0] is site:
+            return found[1]
+        fresh = make(site)
+        while len(kept) >= _KEPT:
+            kept.pop(next(iter(kept)), None)
+        kept[id(site)] = (site, fresh)
+        return fresh
+
+    return made
+
+
+@made_once
+def graph_of(site: Site) -> Graph:
+    """Return the graph of *site*, made once for each site.
+
+    A device that appears in its own closure is left out of it: the file's check refuses cycles.
+    """
     devices = site.devices
 
     def directly(device: Device) -> Iterable[str]:

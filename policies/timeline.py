@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import NamedTuple
 
 from policies.belief import Belief
-from policies.graph import graph_of, may_be_stopped
-from policies.model import HOLDS_DATA, Role, Site
+from policies.graph import made_once
+from policies.layout import Feed, Layout, layout_of
+from policies.model import Site
 from policies.runtime import LoadStep
 from policies.state import Phase, SiteState, dusk_w
 
@@ -27,9 +30,10 @@ AT_ONCE = 32
 """How many stops the plan counts on side by side; the agent never holds one back for others."""
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(NamedTuple):
     """A device's place before the end; site times in s, inf where nothing ends.
+
+    A tuple, since two thousand are made for each decision on a large site.
 
     Attributes:
         ends_at: when its power, its path, what it needs or the agent's box may end.
@@ -75,18 +79,16 @@ def timeline(
         now: site time, s.
         margin_s: added to each stop for polling, connecting and deciding, s.
     """
-    lower = {
-        name: _end_s(site, state, beliefs, name, belief.bound_quantile, now)
-        for name, belief in beliefs.items()
-    }
-    median = {name: _end_s(site, state, beliefs, name, 0.5, now) for name in beliefs}
+    lower, median = _ends_s(site, state, beliefs, now)
     ends_at = {name: now + end_s for name, end_s in lower.items()}
     reserved_at = {name: at - reserve_s(site, at - now) for name, at in ends_at.items()}
+    layout = layout_of(site)
+    takes_s = _takes_s(site, state, margin_s)
     return Timeline(
         unit_lower_s=lower,
         unit_median_s=median,
-        planned=_slots(site, state, ends_at, reserved_at, margin_s),
-        bare=_slots(site, state, ends_at, ends_at, margin_s),
+        planned=_slots(site, layout, ends_at, reserved_at, takes_s),
+        bare=_slots(site, layout, ends_at, ends_at, takes_s),
     )
 
 
@@ -100,117 +102,146 @@ def reserve_s(site: Site, lower_s: float) -> float:
     return min(lower_s, max(site.reserve * lower_s, RESERVE_LEAST_S))
 
 
-def _end_s(
-    site: Site,
-    state: SiteState,
-    beliefs: Mapping[str, Belief],
-    unit: str,
-    quantile: float,
-    now: float,
-) -> float:
-    """Seconds to the end of one unit.
+def _ends_s(
+    site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Seconds to the end of every unit, on its lower bound and in the median.
 
     The loads of units that end before it move over to it, and at dusk lights come on.
     """
-    added: list[tuple[float, float]] = []
+    dusk: dict[str, tuple[float, float]] = {}
     if state.light_until_at is not None:
-        added.append((max(0.0, state.light_until_at - now), dusk_w(site, state, unit)))
+        dusk_s = max(0.0, state.light_until_at - now)
+        dusk = {name: (dusk_s, dusk_w(site, state, name)) for name in beliefs}
+    alone: dict[float, dict[str, float]] = {}
     if len(beliefs) > 1:
         alone = {
-            name: belief.end_after_s([LoadStep(0.0, state.units[name].load_w)], quantile)
-            for name, belief in beliefs.items()
+            quantile: {
+                name: belief.end_after_s([LoadStep(0.0, state.units[name].load_w)], quantile)
+                for name, belief in beliefs.items()
+            }
+            for quantile in {0.5, *(belief.bound_quantile for belief in beliefs.values())}
         }
-        for other, end_s in alone.items():
-            if other != unit and end_s < alone[unit]:
-                added.append((end_s, _shared_w(site, state, other, unit)))
-    steps = [LoadStep(0.0, state.units[unit].load_w)]
-    for after_s, more_w in sorted(added):
-        if more_w > 0.0:
-            at_s = max(after_s, steps[-1].after_s + 1e-3)
-            steps.append(LoadStep(at_s, steps[-1].load_w + more_w))
-    return beliefs[unit].end_after_s(steps, quantile)
+
+    def end_s(unit: str, quantile: float) -> float:
+        added = [dusk[unit]] if dusk else []
+        if alone:
+            ends_s = alone[quantile]
+            added += [
+                (other_s, _shared_w(site, state, other, unit))
+                for other, other_s in ends_s.items()
+                if other != unit and other_s < ends_s[unit]
+            ]
+        steps = [LoadStep(0.0, state.units[unit].load_w)]
+        for after_s, more_w in sorted(added):
+            if more_w > 0.0:
+                at_s = max(after_s, steps[-1].after_s + 1e-3)
+                steps.append(LoadStep(at_s, steps[-1].load_w + more_w))
+        if alone and len(steps) == 1:
+            return alone[quantile][unit]
+        return beliefs[unit].end_after_s(steps, quantile)
+
+    lower = {name: end_s(name, belief.bound_quantile) for name, belief in beliefs.items()}
+    return lower, {name: end_s(name, 0.5) for name in beliefs}
 
 
 def _shared_w(site: Site, state: SiteState, ending: str, staying: str) -> float:
     """Watts that move when one of several feeds ends: the part that it carried of each device."""
-    fed = graph_of(site).units
     return sum(
-        max(device.watts, device.night_watts) / len(fed[name])
-        for name, device in site.devices.items()
-        if {ending, staying} <= fed[name] and state.devices[name].phase is not Phase.AT_REST
+        part_w
+        for name, part_w in layout_of(site).shared.get((ending, staying), ())
+        if state.devices[name].phase is not Phase.AT_REST
     )
+
+
+def _takes_s(site: Site, state: SiteState, margin_s: float) -> list[float]:
+    """What each stop takes yet, by the layout's numbers; a device with nothing left to do: 0."""
+    layout = layout_of(site)
+    takes_s = [0.0] * len(layout.names)
+    for i in layout.stoppable:
+        name = layout.names[i]
+        device = state.devices[name]
+        is_done = device.phase is Phase.AT_REST and (
+            not device.is_assumed or site.devices[name].dry_run
+        )
+        if not is_done:
+            takes_s[i] = layout.rest_s[i] + margin_s
+    return takes_s
 
 
 def _slots(
     site: Site,
-    state: SiteState,
+    layout: Layout,
     ends_at: Mapping[str, float],
     reserved_at: Mapping[str, float],
-    margin_s: float,
-) -> dict[str, Slot]:
+    takes_s: Sequence[float],
+) -> Mapping[str, Slot]:
     """Every device's slot, by list scheduling in reversed time, AT_ONCE devices side by side."""
-    graph = graph_of(site)
-    plain, kept = _power_ends(site, ends_at), _power_ends(site, reserved_at)
-    box_at = min(
-        (plain[n] for n, d in site.devices.items() if d.role is Role.AGENT_BOX), default=math.inf
-    )
-    limits: dict[str, float] = {}
-    for name, device in site.devices.items():
-        power = kept if device.role in HOLDS_DATA else plain
-        limits[name] = min([box_at, power[name], *(plain[other] for other in graph.uses[name])])
-    starts = _starts(site, state, limits, margin_s)
-    slots: dict[str, Slot] = {}
-    for name in site.devices:
-        before_at = min([limits[name], *(starts[other] for other in graph.uses[name])])
-        slots[name] = Slot(limits[name], min(starts[name], before_at), before_at)
-    return slots
+    if not ends_at:
+        return _endless(site)
+    by_end = _limits(layout, ends_at, reserved_at)
+    limits = [by_end[end] for end in layout.end_of]
+    starts, bounds = _starts(layout, limits, takes_s)
+    slots = list(map(Slot, limits, starts, bounds))
+    return dict(zip(site.devices, map(slots.__getitem__, layout.in_order), strict=True))
 
 
-def _power_ends(site: Site, unit_ends_at: Mapping[str, float]) -> dict[str, float]:
-    """When each device loses power: with the last of its feeds."""
-    fed = graph_of(site).units
-    mains = graph_of(site).on_mains
-    return {
-        name: math.inf
-        if name in mains or not fed[name]
-        else max(unit_ends_at.get(unit, math.inf) for unit in fed[name])
-        for name in site.devices
-    }
+@made_once
+def _endless(site: Site) -> Mapping[str, Slot]:
+    """The slots of a site on mains."""
+    return MappingProxyType(dict.fromkeys(site.devices, Slot(math.inf, math.inf, math.inf)))
+
+
+def _limits(
+    layout: Layout, ends_at: Mapping[str, float], reserved_at: Mapping[str, float]
+) -> list[float]:
+    """When each of the layout's ends comes: with the last feed of any power that counts for it."""
+
+    def lost_at(feed: Feed, unit_ends_at: Mapping[str, float]) -> float:
+        if feed is None:
+            return math.inf
+        return max(unit_ends_at.get(unit, math.inf) for unit in feed)
+
+    box_at = min((lost_at(feed, ends_at) for feed in layout.boxes), default=math.inf)
+    return [
+        min(
+            box_at,
+            lost_at(end.own, reserved_at if end.holds_data else ends_at),
+            *(lost_at(feed, ends_at) for feed in end.used),
+        )
+        for end in layout.ends
+    ]
 
 
 def _starts(
-    site: Site, state: SiteState, limits: Mapping[str, float], margin_s: float
-) -> dict[str, float]:
-    """Latest start of each stop; a device with nothing left to do starts at its limit."""
-    graph = graph_of(site)
-    waiting = {name: len(graph.uses[name]) for name in site.devices}
-    bound = dict(limits)
-    starts: dict[str, float] = {}
-    ready = [(-bound[name], name) for name, count in waiting.items() if count == 0]
+    layout: Layout, limits: Sequence[float], takes_s: Sequence[float]
+) -> tuple[list[float], list[float]]:
+    """Latest start of each stop, and by when it must have ended: when what it uses goes.
+
+    A device with nothing left to do starts at its limit. One that nobody uses besides holds up no
+    other, and is passed over.
+    """
+    bounds, waiting = list(limits), list(layout.counts)
+    starts = list(bounds)
+    users = layout.users
+    ready = [(-bounds[i], i) for i, count in enumerate(waiting) if count == 0]
     heapq.heapify(ready)
     free = [-math.inf] * AT_ONCE  # negated times from which each place is free, looking backwards
     while ready:
-        _, name = heapq.heappop(ready)
-        takes_s = _left_s(site, state, name, margin_s)
-        start_at = bound[name]
-        if takes_s > 0.0:
-            start_at = min(bound[name], -heapq.heappop(free)) - takes_s
-            heapq.heappush(free, -start_at)
-        starts[name] = start_at
-        for user in graph.users[name]:
-            bound[user] = min(bound[user], start_at)
+        _, i = heapq.heappop(ready)
+        start_at = bounds[i]
+        if takes_s[i] > 0.0:
+            start_at = min(start_at, -free[0]) - takes_s[i]
+            heapq.heapreplace(free, -start_at)
+        starts[i] = start_at
+        for user in users[i]:
+            if start_at < bounds[user]:
+                bounds[user] = start_at
             waiting[user] -= 1
             if waiting[user] == 0:
-                heapq.heappush(ready, (-bound[user], user))
-    assert len(starts) == len(site.devices), "the graph has no cycle"
-    return starts
-
-
-def _left_s(site: Site, state: SiteState, name: str, margin_s: float) -> float:
-    device = state.devices[name]
-    is_done = device.phase is Phase.AT_REST and (
-        not device.is_assumed or site.devices[name].dry_run
-    )
-    if is_done or not may_be_stopped(site, name):
-        return 0.0
-    return site.devices[name].rest_s + margin_s
+                if users[user] or takes_s[user] > 0.0:
+                    heapq.heappush(ready, (-bounds[user], user))
+                else:
+                    starts[user] = bounds[user]
+    assert not any(waiting), "the graph has no cycle"
+    return starts, bounds

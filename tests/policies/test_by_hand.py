@@ -324,7 +324,7 @@ def test_deadlines_leave_patience_and_end_before_the_power_does() -> None:
     assert start_deadline_at(site, "desk", 1000.0) == 1000.0 + 300.0 + 60.0
 
     course = run.decide().timeline
-    soon = replace(course.bare[GATE], stop_latest_at=run.now + 200.0)
+    soon = course.bare[GATE]._replace(stop_latest_at=run.now + 200.0)
     course = replace(course, bare={**course.bare, GATE: soon})
     assert rest_deadline_at(site, GATE, course, run.now) == run.now + 200.0
 
