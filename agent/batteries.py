@@ -14,6 +14,7 @@ from typing import Any
 import structlog
 
 from agent import battery_view as view
+from agent.check_battery import SAME_BATTERY_DAYS, file_day
 from agent.config import LoadedSite
 from agent.control import Ask
 from agent.engine import Engine
@@ -37,9 +38,6 @@ log = structlog.get_logger()
 
 LOOK_EVERY_S = 6 * 3600.0
 """A forecast comes nearer by itself; it is looked at so often."""
-
-SAME_BATTERY_DAYS = 7
-"""Two days that are no further apart are one battery's: who fits it writes it down later."""
 
 BY_FILE = "the site's file"
 _WAITING = 20
@@ -142,11 +140,7 @@ class Batteries:
 
     def file_day(self, unit: str) -> date | None:
         """Return the day on which the battery was put in as the site's file has it."""
-        for table in self._loaded.document.at(("unit",)) or ():
-            if table.get("name") == unit:
-                day = table.get("battery", {}).get("fitted")
-                return day if isinstance(day, date) and not isinstance(day, datetime) else None
-        return None
+        return file_day(self._loaded.document, unit)
 
     async def _record_fitted(self, unit: str, on: date, who: str, *, is_first: bool) -> None:
         now = self._clock.monotonic()

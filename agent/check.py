@@ -13,6 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 
+from agent.check_battery import battery_warnings
 from agent.check_power import Scene, power_warnings
 from agent.config import Fault, LoadedSite, in_order, load
 from agent.config.faults import as_written
@@ -60,6 +61,7 @@ def warnings(loaded: LoadedSite, took: Took = MappingProxyType({})) -> tuple[Fau
     return in_order(
         (
             *power_warnings(scene),
+            *battery_warnings(scene),
             *_box_warnings(scene),
             *_unit_warnings(scene),
             *_name_warnings(scene),

@@ -105,7 +105,9 @@ def _device(
     site: Site, name: str, device: DeviceState, decision: Decision | None, now: float
 ) -> dict[str, Any]:
     slot = None if decision is None else decision.timeline.planned.get(name)
-    stop_at = math.inf if slot is None else slot.start_latest_at
+    # What nobody tells anything has no stop that could begin.
+    is_passive = site.devices[name].is_passive
+    stop_at = math.inf if slot is None or is_passive else slot.start_latest_at
     order = None if device.order is None else device.order.order
     return {
         "name": name,
@@ -160,7 +162,9 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
     if paused_s is not None:
         by, more = document.get("paused_by", ""), duration_text(paused_s)
         yield f"  paused for {more} more{f' by {by}' if by else ''}: no automatic orders"
-    yield from (_unit_line(unit) for unit in document["units"])
+    for unit in document["units"]:
+        yield _unit_line(unit)
+        yield from _learnt_lines(unit, is_outage=outage_s is not None)
     yield from (_device_line(device) for device in document["devices"])
     yield from _owed_lines(document.get("owed", ()))
     if not document.get("journal_healthy", True):
@@ -172,7 +176,8 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _unit_line(unit: Mapping[str, Any]) -> str:
-    parts = [f"  {unit['name']}: {unit['supply']}, {unit['why']}"]
+    supply, why = unit["supply"], unit["why"]
+    parts = [f"  {unit['name']}: {why if why.startswith(supply) else f'{supply}, {why}'}"]
     if unit["load_w"] is not None:
         parts.append(f"{unit['load_w']:.0f} W")
     if unit["charge"] is not None:
@@ -182,14 +187,19 @@ def _unit_line(unit: Mapping[str, Any]) -> str:
         parts.append(
             f"lasts at least {duration_text(unit['lower_s'])}, {duration_text(likely_s)} likely"
         )
-    if unit.get("battery") is not None:
-        parts.append(battery_view.brief_text(unit["battery"]))
-    parts += unit.get("unexplained", ())
     if unit["heard_s"] is not None and unit["heard_s"] > _STALE_S:
         parts.append(f"last heard {duration_text(unit['heard_s'])} ago")
     parts += unit["alarms"]
     parts += [f"its {field} is doubtful: {why}" for field, why in unit["doubts"].items()]
     return "; ".join(parts)
+
+
+def _learnt_lines(unit: Mapping[str, Any], *, is_outage: bool) -> Iterator[str]:
+    """Yield what was learnt over time; what is plugged in and not listed waits for mains."""
+    if unit.get("battery") is not None:
+        yield f"    {battery_view.brief_text(unit['battery'])}"
+    if not is_outage:
+        yield from (f"    {text}" for text in unit.get("unexplained", ()))
 
 
 def _owed_lines(owed: Sequence[Mapping[str, Any]]) -> Iterator[str]:

@@ -14,6 +14,7 @@ import pytest
 
 from agent.batteries import Batteries
 from agent.battery_view import lines
+from agent.check import warnings
 from agent.engine import Engine, Settings
 from agent.status import document as status_document
 from agent.status import lines as status_lines
@@ -24,6 +25,7 @@ from policies.model import BatteryStatus, Reading
 from policies.state import SiteState, initial
 from tests.agent.benches import ScriptedKeeper, notices
 from tests.agent.commands import answering, lastwatt
+from tests.agent.journals import open_journal
 from tests.agent.site_files import read
 from tests.agent.yard_site import CABINET, DEVICES, HEAD
 from tests.fakes import START_UTC, FakeClock
@@ -368,3 +370,23 @@ def test_reading_kept_of_the_unit_is_not_touched(tmp_path: Path) -> None:
 
     site.hear(ReadingTaken(1.0, stranger))
     assert site.history == BatteryHistory()
+
+
+async def test_check_names_what_is_stale_in_the_file(tmp_path: Path) -> None:
+    """Whoever told the agent of a battery, and not the file, is reminded before it matters."""
+    state = tmp_path / "state"
+    file = FILE.replace("[site]", '[agent]\nstate = "state"\n[site]').replace(
+        "fitted = 2025-03-01", 'fitted = 2025-03-01, fit = "cabinet.json"'
+    )
+    (tmp_path / "cabinet.json").write_text('{"made_on": "2025-06-01"}')
+    loaded = read(tmp_path, file, secrets_must_exist=False).loaded
+    before = warnings(loaded)
+    journal = open_journal(state, FakeClock())
+    event = BatteryFitted(1.0, "cabinet", date(2026, 3, 4), 0.0, "ana")
+    await journal.commit(event)
+    await journal.close()
+    after = {fault.code: fault for fault in warnings(loaded)}
+
+    assert not {fault.code for fault in before} & {"battery-date-stale", "fit-stale"}
+    assert after["battery-date-stale"].fix == "write fitted = 2026-03-04"
+    assert "made on 2025-06-01" in after["fit-stale"].message

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,14 @@ def test_a_fit_of_another_battery_is_known_as_such(stored: StoredFit) -> None:
     """A new battery starts with nothing known."""
     assert stored.is_of(FITTED_ON) and stored.is_of(date(2024, 5, 3)) and stored.is_of(None)
     assert not stored.is_of(date(2026, 6, 1))
+
+
+def test_a_fit_from_before_the_battery_was_put_in_is_anothers(stored: StoredFit) -> None:
+    """Also where nobody wrote down when the measured battery was put in."""
+    undated = replace(stored, fitted_on=None)
+
+    assert not undated.is_of(MADE_ON + timedelta(days=1))
+    assert undated.is_of(MADE_ON)
 
 
 def _broken(stored: StoredFit, folder: Path, change: dict[str, Any]) -> Path:

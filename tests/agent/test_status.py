@@ -13,6 +13,7 @@ from policies import reasons
 from policies.events import (
     DeviceSeen,
     Ending,
+    LoadFound,
     OrderClosed,
     OrderGiven,
     PauseSet,
@@ -21,6 +22,7 @@ from policies.events import (
     StepEnded,
 )
 from policies.model import Alarm, Order, Task
+from policies.night import Light
 from policies.state import fold
 from tests.policies.sites import (
     CAMERA,
@@ -72,7 +74,7 @@ def test_site_on_mains_is_said_in_a_line_each() -> None:
     said = shown(run)
     said_lines = text(said).splitlines()
     assert said_lines[0] == "Quayside boatyard: mains is there"
-    assert said_lines[1].startswith("  cabinet: mains, ")
+    assert said_lines[1].startswith("  cabinet: mains is there; ")
     assert said_lines[1].endswith("; 100 W; charge 100%")
     assert said_lines[2] == "  yard switch (switch): running"
     assert len(said_lines) == 2 + len(run.site.devices)
@@ -230,3 +232,27 @@ def test_document_of_another_kind_is_refused() -> None:
     """`status` asks an agent that may be of another release."""
     with pytest.raises((LookupError, TypeError, ValueError)):
         list(lines({"dry_run": False, "units": [{}]}))
+
+
+def test_device_that_nobody_tells_anything_has_no_stop_to_begin() -> None:
+    """A camera just loses power; a time for its stop would have people wait for it."""
+    run = Run(site_of())
+    run.outage(100.0)
+    said = shown(run)
+
+    assert device_of(said, CAMERA.name)["stop_latest_in_s"] is None
+    assert device_of(said, RECORDER.name)["stop_latest_in_s"] is not None
+
+
+def test_load_that_the_file_does_not_explain_is_shown_on_mains_only() -> None:
+    """In an outage nobody has time to look for a heater, and half the devices are off."""
+    run = Run(site_of())
+    run.hear(on_mains(10.0))
+    found = LoadFound(11.0, "cabinet", Light.DAY, 130.0, 1.0, False, said_w=30.0, said_at=11.0)
+    run.state = fold(run.site, run.state, found)
+    on_mains_text = text(shown(run))
+    run.outage(100.0)
+
+    assert "130 W measured by day" in on_mains_text
+    assert "more than the file explains" in on_mains_text
+    assert "130 W measured by day" not in text(shown(run))
