@@ -18,6 +18,7 @@ BUILT_IN: dict[str, str] = {
     "onvif": "drivers.onvif:KIND",
     "snmp-write": "drivers.snmp_write:KIND",
     "local": "drivers.local:KIND",
+    "command": "drivers.command:KIND",
 }
 """Driver name -> "module:attribute" of its DriverKind."""
 

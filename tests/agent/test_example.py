@@ -51,6 +51,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "archive host",
         "door release",
         "slipway light",
+        "tide gauge",
         "office monitor",
     }
     assert site.devices["warden"].feeds == ("cabinet", "loft")
@@ -61,6 +62,7 @@ def test_example_shows_each_kind_of_device() -> None:
         "workshop switch",
         "archive host",
         "slipway light",
+        "tide gauge",
     ]
 
 
@@ -75,6 +77,7 @@ async def test_drivers_of_the_example_are_built_dry() -> None:
         "workshop switch": {Stage.STOP, Stage.VERIFY},
         "archive host": {Stage.STOP, Stage.VERIFY, Stage.START},
         "slipway light": {Stage.STOP, Stage.VERIFY, Stage.START},
+        "tide gauge": {Stage.QUIESCE, Stage.STOP, Stage.VERIFY},
     }
 
 

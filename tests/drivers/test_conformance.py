@@ -156,6 +156,18 @@ async def snmp_write_peer() -> AsyncIterator[Peer]:
         yield Peer(snmpd.address, snmpd.port, make)
 
 
+# command
+
+
+def command_driver(target: Target) -> Driver:
+    stages: Tables = {
+        Stage.STOP: {"run": ["/bin/true"]},
+        Stage.VERIFY: {"gone": ["/bin/true"], "running": ["/bin/cat"]},
+    }
+    access = {"secret": SecretStr(target.secret)}
+    return driver_for("command", target, access=access, stages=stages)
+
+
 # redfish
 
 REDFISH_STAGES: Tables = {Stage.STOP: {}, Stage.START: {}, Stage.VERIFY: {"every": "0.1s"}}
@@ -294,6 +306,7 @@ CASES: dict[str, Case] = {
     "snmp-write": Case(
         snmp_write_driver, hears=Hears.DATAGRAM, greeting=b"\x30\x82\x01", peer=snmp_write_peer
     ),
+    "command": Case(command_driver, hears=Hears.NOTHING),
     "local": Case(local_driver, hears=Hears.NOTHING),
     "wake": Case(wake_driver, act=Act.START, hears=Hears.NOTHING),
 }
