@@ -14,13 +14,13 @@ from typing import Any
 import structlog
 
 from agent import battery_view as view
-from agent.check_battery import SAME_BATTERY_DAYS, file_day
+from agent.check_battery import file_day
 from agent.config import LoadedSite
 from agent.control import Ask
 from agent.engine import Engine
 from drivers.base import Clock
 from drivers.errors import LastwattError
-from policies.battery import as_fitted
+from policies.battery import SAME_BATTERY_DAYS, as_fitted
 from policies.discharge import lesson_of
 from policies.events import (
     BatteryFitted,

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from policies.battery import BatteryHistory, as_fitted
+from policies.battery import SAME_BATTERY_DAYS, BatteryHistory, as_fitted
 from policies.health import (
     END_OF_LIFE,
     Ageing,
@@ -40,7 +40,7 @@ def stale(on: date, *, file_day: date | None, fit: bool) -> list[str]:
         file_day: the day that the file names, None = it names none.
         fit: whether the file names a fit.
     """
-    if file_day is not None and abs((file_day - on).days) <= 7:
+    if file_day is not None and abs((file_day - on).days) <= SAME_BATTERY_DAYS:
         return []
     found = [
         f"the file gives no day: write fitted = {on} in the battery's table"

@@ -14,10 +14,8 @@ from agent.config.faults import Fault
 from agent.errors import JournalError
 from agent.journal_file import file_of
 from agent.journal_recall import Memory
+from policies.battery import SAME_BATTERY_DAYS
 from policies.model import Site
-
-SAME_BATTERY_DAYS = 7
-"""Two days that are no further apart are one battery's: who fits it writes it down later."""
 
 
 def battery_warnings(scene: Scene) -> Iterator[Fault]:

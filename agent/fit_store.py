@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from agent.errors import ConfigError
 from agent.whole_file import write_whole
+from policies.battery import SAME_BATTERY_DAYS
 from policies.draws import Draws
 from policies.model import Chemistry
 from policies.runtime import health_at, temperature_factor
@@ -27,7 +28,6 @@ FORMAT = 1
 
 _YEAR_DAYS = 365.25
 _FULL = 0.95
-_SAME_BATTERY_DAYS = 7
 _LARGEST_BYTES = 20_000_000
 
 
@@ -85,7 +85,7 @@ class StoredFit:
             return False
         if fitted_on is None or self.fitted_on is None:
             return True
-        return abs((fitted_on - self.fitted_on).days) <= _SAME_BATTERY_DAYS
+        return abs((fitted_on - self.fitted_on).days) <= SAME_BATTERY_DAYS
 
     def draws_on(self, day: date, *, temperature_c: float | None = None) -> Draws:
         """Return the guesses as they are on *day*, aged since the fit, at that temperature."""

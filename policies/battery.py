@@ -12,6 +12,9 @@ from policies.model import Unit
 POINTS_KEPT = 100
 """Of one battery: five years of a deep discharge every three weeks."""
 
+SAME_BATTERY_DAYS = 7
+"""Two days that are no further apart are one battery's: who fits it writes it down later."""
+
 _YEAR_S = 365.25 * 86400.0
 _DAY_S = 86400.0
 
