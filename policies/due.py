@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Mapping
 
 from policies import reasons
 from policies.graph import graph_of, may_be_stopped
+from policies.layout import layout_of
 from policies.model import Reason, Task
 from policies.output_state import OutputPhase
 from policies.scene import Scene, charge_of
 from policies.shed import add_overload, add_way_givers
 from policies.state import Phase
-from policies.supply import UnitState, is_lost_for_good
+from policies.supply import is_lost_for_good
 from policies.timeline import MARGIN_S
 
 COUNTDOWN_SIGNS = 2
@@ -22,10 +23,11 @@ COUNTDOWN_SIGNS = 2
 def due_now(scene: Scene) -> dict[str, Reason]:
     """Return every device to be brought to rest now, with the first reason that holds."""
     due: dict[str, Reason] = {}
-    for name in scene.site.devices:
-        if may_be_stopped(scene.site, name):
+    stoppable, failing = graph_of(scene.site).stoppable, _failing(scene)
+    for name, device in scene.site.devices.items():
+        if name in stoppable:
             # A port cut as the battery ends saves nothing, and stays dark when power comes.
-            forced = None if scene.site.devices[name].is_only_cut else _forced(scene, name)
+            forced = None if device.is_only_cut else _forced(scene, name, failing)
             reason = forced or _wished(scene, name)
             if reason is not None:
                 due[name] = reason
@@ -38,34 +40,42 @@ def due_now(scene: Scene) -> dict[str, Reason]:
     return due
 
 
-def _fed_only_by(scene: Scene, name: str, holds: Callable[[str, UnitState], bool]) -> str | None:
-    """The unit to name when *holds* is true of every unit behind the device; else None."""
-    graph = graph_of(scene.site)
-    fed = graph.units[name]
-    if not fed or name in graph.on_mains:
-        return None
-    if all(holds(unit, scene.state.units[unit]) for unit in fed):
-        return min(fed)
+Failing = Mapping[frozenset[str], Reason]
+"""Why what hangs on these units, and on nothing else, must come to rest whatever it is."""
+
+
+def _failing(scene: Scene) -> Failing:
+    """Reckoned once for each set of units that something hangs on; empty while nothing is wrong."""
+    found = {}
+    for end in layout_of(scene.site).ends:
+        if end.own is not None and end.own not in found:
+            reason = _why_failing(scene, end.own)
+            if reason is not None:
+                found[end.own] = reason
+    return found
+
+
+def _why_failing(scene: Scene, fed: frozenset[str]) -> Reason | None:
+    units, unit = scene.state.units, min(fed)
+    if all(units[name].is_low for name in fed):
+        return reasons.battery_low(unit)
+    if all(units[name].countdown_signs >= COUNTDOWN_SIGNS for name in fed):
+        is_stuck = units[unit].output.phase is OutputPhase.STUCK
+        return reasons.output_stuck(unit) if is_stuck else reasons.countdown(unit)
+    if all(is_lost_for_good(scene.site.units[name], units[name], scene.now) for name in fed):
+        lost_at = units[unit].lost_at
+        assert lost_at is not None
+        return reasons.unit_lost(unit, scene.now - lost_at)
     return None
 
 
-def _forced(scene: Scene, name: str) -> Reason | None:
+def _forced(scene: Scene, name: str, failing: Failing) -> Reason | None:
     """What stops it whatever its owner wishes; also for what it depends on."""
-    for at in (name, *sorted(graph_of(scene.site).uses[name])):
-        unit = _fed_only_by(scene, at, lambda _, u: u.is_low)
-        if unit is not None:
-            return reasons.battery_low(unit)
-        unit = _fed_only_by(scene, at, lambda _, u: u.countdown_signs >= COUNTDOWN_SIGNS)
-        if unit is not None:
-            is_stuck = scene.state.units[unit].output.phase is OutputPhase.STUCK
-            return reasons.output_stuck(unit) if is_stuck else reasons.countdown(unit)
-        unit = _fed_only_by(
-            scene, at, lambda n, u: is_lost_for_good(scene.site.units[n], u, scene.now)
-        )
-        if unit is not None:
-            lost_at = scene.state.units[unit].lost_at
-            assert lost_at is not None
-            return reasons.unit_lost(unit, scene.now - lost_at)
+    if failing:
+        graph = graph_of(scene.site)
+        for at in (name, *sorted(graph.uses[name])):
+            if at not in graph.on_mains and graph.units[at] in failing:
+                return failing[graph.units[at]]
     return _latest(scene, name)
 
 
@@ -104,11 +114,12 @@ def _is_held_up(scene: Scene, name: str) -> bool:
 
 def _wished(scene: Scene, name: str) -> Reason | None:
     """The owner's own thresholds; any one suffices, while every unit behind it is on battery."""
-    wish = scene.site.devices[name].stop_when
-    unit = _fed_only_by(scene, name, lambda _, u: u.is_on_battery)
-    if wish is None or unit is None:
+    wish, graph = scene.site.devices[name].stop_when, graph_of(scene.site)
+    fed = graph.units[name]
+    if wish is None or not fed or name in graph.on_mains:
         return None
-    fed = graph_of(scene.site).units[name]
+    if not all(scene.state.units[unit].is_on_battery for unit in fed):
+        return None
     lower_s = max(scene.timeline.unit_lower_s[u] for u in fed)
     if wish.runtime_below_s is not None and lower_s < wish.runtime_below_s:
         return reasons.runtime_below(
