@@ -3,7 +3,7 @@
 Against OpenSSH's sshd on loopback, key exchange curve25519 on both sides; the engine with its real
 journal, the order given to all devices at once. Beside it `xargs -P 32 ssh`, in turns:
 - cold: connections are made when the order comes;
-- ahead: they were made when the outage began;
+- ahead: they were made when the outage began, and what they cost while they wait;
 - one device among them hangs, refuses, or does not even take the connection: how much later the
   others are told than without it.
 """
@@ -84,12 +84,13 @@ class Crowd:
         }
         self._site = Site("bench", {"cabinet": UNIT}, devices)
 
-    def _driver(self, name: str, *, early: bool, port: int) -> Driver:
+    def driver(self, name: str, *, early: bool, port: int | None = None) -> Driver:
+        """Return the driver of one device, at another port where one is given."""
         server = self._server
         access = KIND.access.model_validate(
             {
                 "user": WATCH,
-                "port": port,
+                "port": port or server.port,
                 "key": SecretStr(server.client_key),
                 "host_keys": [server.fingerprint()],
                 "connect_early": early,
@@ -105,10 +106,10 @@ class Crowd:
         at_odd = self.names[9] if odd is not None else ""
         drivers: Mapping[str, Mapping[Stage, Driver]] = {
             name: {
-                Stage.STOP: self._driver(
+                Stage.STOP: self.driver(
                     name,
                     early=early,
-                    port=odd.port if odd is not None and name == at_odd else self._server.port,
+                    port=odd.port if odd is not None and name == at_odd else None,
                 )
             }
             for name in self.names
@@ -245,6 +246,27 @@ def delays(crowd: Crowd, rounds: int, *, early: bool) -> None:
         )
 
 
+async def waiting(crowd: Crowd, seconds: float) -> tuple[float, float]:
+    """Return MiB and share of a core that connections cost which only wait."""
+    drivers = [crowd.driver(name, early=True) for name in crowd.names]
+    loop, rss_mib = asyncio.get_running_loop(), _rss_mib()
+    ready = (driver.perform(Act.PREPARE, deadline_at=loop.time() + 60.0) for driver in drivers)
+    outcomes = await asyncio.gather(*ready)
+    assert {outcome.verdict for outcome in outcomes} == {Verdict.DONE}, outcomes[0]
+    await asyncio.sleep(2.0)
+    began_s = time.process_time()
+    await asyncio.sleep(seconds)
+    share = (time.process_time() - began_s) / seconds
+    found = _rss_mib() - rss_mib, share
+    await asyncio.gather(*(driver.close() for driver in drivers))
+    return found
+
+
+def _rss_mib() -> float:
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmRSS:")[1].split()[0]) / 1024
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -259,6 +281,8 @@ def main() -> None:
         # A user whose shell reads no file first: else that is what is measured.
         with Sshd(folder / "sshd", options=options, has_own_users=True) as server:
             many = Crowd(server, chosen.devices, folder)
+            mib, share = asyncio.run(waiting(many, 20.0))
+            print(f"{chosen.devices} connections that wait: {mib:.1f} MiB, {share:.2%} of a core")
             compare(many, server, chosen.devices, chosen.rounds)
             few = Crowd(server, 20, folder)
             for early in (False, True):
