@@ -7,7 +7,7 @@ should the agent's box not come back, this list says what to do.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -15,12 +15,23 @@ from pathlib import Path
 import structlog
 
 from agent.config import LoadedSite
+from agent.config.site import Fitted
+from agent.owed_list import Entry, OwedFile, tables_of, with_program_part
 from agent.perform import Performer
 from agent.status import OWED_LIST
+from agent.steps import UNDONE_BY
 from agent.whole_file import write_whole
-from drivers.base import Act, Clock, Fitting, Stage
+from drivers.base import Act, Clock, Driver, Fitting, Remembering, Stage
 from drivers.transports.threads import in_own_thread
-from policies.events import DeviceSeen, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
+from policies.events import (
+    DeviceSeen,
+    Event,
+    OrderClosed,
+    OrderGiven,
+    SettingRemembered,
+    StepBegan,
+    StepEnded,
+)
 from policies.graph import graph_of
 from policies.model import Device, Site, Starts
 from policies.owed import Owed, owed_changes
@@ -33,32 +44,58 @@ AGAIN_S = 60.0
 
 _SHOW_WITHIN_S = 10.0
 
-Undo = Callable[[str], Awaitable[tuple[str, ...]]]
-"""What would be sent to start a device, a line each, secrets masked; empty = nothing starts it."""
+_CHANGES = (OrderGiven, StepBegan, StepEnded, SettingRemembered, OrderClosed, DeviceSeen)
+"""What may change what is owed."""
+
+Undo = Callable[[Owed], Awaitable[tuple[str, ...]]]
+"""What would be sent to undo what is owed, a line each, secrets masked; empty = nothing can be."""
 
 
 def undo_of(loaded: LoadedSite, *, clock: Clock) -> Undo:
-    """Return what asks a device's own driver, dry, what it would send to start it."""
+    """Return what asks a device's own drivers, dry, what they would send to undo it."""
     performer = Performer(clock=clock)
 
-    async def undo(name: str) -> tuple[str, ...]:
-        language = loaded.stage_drivers[name].get(Stage.START)
-        if language is None or loaded.site.devices[name].no_touch:
+    async def undo(one: Owed) -> tuple[str, ...]:
+        name = one.device
+        if loaded.site.devices[name].no_touch:
             return ()
-        fitted = loaded.fittings[name][language]
-        driver = fitted.kind.build(
-            Fitting(name, loaded.addresses[name], fitted.access, fitted.stages, clock, dry_run=True)
-        )
+        sent: list[str] = []
+        for act, stage in undoing_acts(one.acts):
+            language = loaded.stage_drivers[name].get(stage)
+            if language is not None:
+                sent += await shown(one, act, stage, loaded.fittings[name][language])
+        return tuple(sent)
+
+    async def shown(one: Owed, act: Act, stage: Stage, fitted: Fitted) -> tuple[str, ...]:
+        address = loaded.addresses[one.device]
+        fitting = Fitting(one.device, address, fitted.access, fitted.stages, clock, dry_run=True)
+        driver = fitted.kind.build(fitting)
         try:
-            if Act.START not in driver.acts:
+            if act not in driver.acts:
                 return ()
+            recall(driver, act, one.was)
             deadline_at = clock.monotonic() + _SHOW_WITHIN_S
-            shown = await performer.perform(driver, Act.START, deadline_at=deadline_at)
+            return (await performer.perform(driver, act, deadline_at=deadline_at)).sent
         finally:
             await driver.close()
-        return shown.sent
 
     return undo
+
+
+def undoing_acts(acts: Collection[str]) -> tuple[tuple[Act, Stage], ...]:
+    """Return which acts undo what was done, in order, and the stage whose driver does each.
+
+    A start comes first: what is off cannot be told to record.
+    """
+    restore = ((Act.RESTORE, Stage.QUIESCE),) if "quiesced" in acts else ()
+    return ((Act.START, Stage.START), *restore)
+
+
+def recall(driver: Driver, act: Act, was: Mapping[str, str]) -> None:
+    """Give a driver what the device was set to, before it undoes that."""
+    for stage, undoing in UNDONE_BY.items():
+        if undoing is act and stage.value in was and isinstance(driver, Remembering):
+            driver.recall(was[stage.value])
 
 
 class OwedList:
@@ -75,6 +112,7 @@ class OwedList:
         clock: Clock,
         state: Callable[[], SiteState],
         undo: Undo,
+        put_copies: Callable[[str], None] = lambda text: None,
     ) -> None:
         """Prepare; `run` begins.
 
@@ -84,18 +122,20 @@ class OwedList:
             clock: for the times in it.
             state: the fold of the journal.
             undo: what undoes a change.
+            put_copies: takes each list that is written, for places outside; must not block.
         """
         self._loaded = loaded
         self._path = folder / OWED_LIST
         self._clock = clock
         self._state = state
         self._undo = undo
-        self._undoing: dict[str, tuple[str, ...]] = {}
+        self._put_copies = put_copies
+        self._undoing: dict[str, tuple[object, tuple[str, ...]]] = {}
         self._changed = asyncio.Event()
 
     def hear(self, event: Event) -> None:
         """Look again after an event that may have changed what is owed."""
-        if isinstance(event, OrderGiven | StepBegan | StepEnded | OrderClosed | DeviceSeen):
+        if isinstance(event, _CHANGES):
             self._changed.set()
 
     async def run(self) -> None:
@@ -117,27 +157,62 @@ class OwedList:
 
     async def _write(self, owed: tuple[Owed, ...]) -> None:
         path = self._path
+        for one in owed:
+            key = one.acts, tuple(sorted(one.was.items()))
+            if self._undoing.get(one.device, (None, ()))[0] != key:
+                self._undoing[one.device] = key, await self._shown(one)
+        text = with_program_part(self._text(owed), self._program_part(owed))
+        # Outside too where nothing is owed: a list that is gone there says nothing.
+        self._put_copies(text)
         if not owed:
             await in_own_thread(lambda: path.unlink(missing_ok=True), name="owed list")
             return
-        for one in owed:
-            if one.device not in self._undoing:
-                self._undoing[one.device] = await self._shown(one.device)
-        text = self._text(owed)
         await in_own_thread(lambda: write_whole(path, text), name="owed list")
 
-    async def _shown(self, name: str) -> tuple[str, ...]:
+    async def _shown(self, one: Owed) -> tuple[str, ...]:
         with suppress(Exception):  # other people's code; the list is worth more than its last line
-            return await self._undo(name)
-        log.error("failed_undo", device=name)
+            return await self._undo(one)
+        log.error("failed_undo", device=one.device)
         return ()
 
+    def _program_part(self, owed: tuple[Owed, ...]) -> OwedFile:
+        site = self._loaded.site
+        entries = [self._entry(one) for one in sorted(owed, key=lambda o: _rank(site, o.device))]
+        written = self._clock.utc().isoformat(timespec="seconds")
+        return OwedFile(site=site.name, written=written, owed=entries)
+
+    def _entry(self, one: Owed) -> Entry:
+        name, loaded = one.device, self._loaded
+        device = loaded.site.devices[name]
+        stages = {
+            stage.value: by
+            for stage, by in loaded.stage_drivers[name].items()
+            # Not what stops it: whoever holds the list shall be able to undo, and no more.
+            if stage is not Stage.STOP and not device.no_touch
+        }
+        fitted = {by: found.tables for by, found in loaded.fittings[name].items()}
+        return Entry(
+            device=name,
+            address=loaded.addresses[name],
+            acts=[act for act in ("quiesced", "stopped") if act in one.acts],
+            since=self._local(one.since_at).isoformat(timespec="seconds"),
+            was=dict(one.was),
+            drivers=stages,
+            tables=tables_of(stages, fitted),
+            start_s=device.start_s,
+        )
+
     def _text(self, owed: tuple[Owed, ...]) -> str:
+        if not owed:
+            return (
+                f"{self._loaded.site.name}: lastwatt owes nothing; all that it changed is undone.\n"
+            )
         lines = [
             f"{self._loaded.site.name}: what lastwatt has changed and not yet undone.",
             "It undoes this by itself once mains is back and steady; what was stopped by hand is "
             "started by hand.",
-            "Should lastwatt not come back, this is what to do, in this order.",
+            "Should lastwatt not come back, this is what to do, in this order; or `lastwatt "
+            "restore LIST` does it, from any machine that reaches them.",
         ]
         site = self._loaded.site
         for one in sorted(owed, key=lambda one: _rank(site, one.device)):
@@ -161,7 +236,7 @@ class OwedList:
         return lines
 
     def _advice(self, device: Device, one: Owed) -> list[str]:
-        sent = self._undoing[one.device]
+        _, sent = self._undoing[one.device]
         if sent:
             return ["send it:", *(f"  {line}" for line in sent)]
         if one.is_running:

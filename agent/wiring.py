@@ -29,6 +29,7 @@ from agent.load_watch import LoadWatch
 from agent.notices import Notices
 from agent.notifications import Notifications
 from agent.owed import OwedList, undo_of
+from agent.owed_copies import OwedCopies
 from agent.schedule import Schedule
 from agent.snmp_source import SnmpSource, UnitNotice
 from agent.source import Source
@@ -130,12 +131,14 @@ class Agent:
             who=self._hands.who,
             estimate=self._energy_band,
         )
+        self._copies = OwedCopies(loaded.owed_copies, clock=self._clock)
         self._owed = OwedList(
             loaded,
             folder,
             clock=self._clock,
             state=lambda: self.engine.state,
             undo=undo_of(loaded, clock=self._clock),
+            put_copies=self._copies.put,
         )
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
@@ -196,10 +199,16 @@ class Agent:
                 self._kept_up("batteries", self._batteries.run),
                 self._kept_up("daylight", self._daylight.run),
                 # A rehearsal changes nothing, and must not clear a live run's list.
-                *([] if self._dry_run else [self._kept_up("owed list", self._owed.run)]),
+                *([] if self._dry_run else self._owed_jobs()),
                 self._kept_up("socket", partial(self._open_socket, server)),
             ]
             await _until(until, jobs)
+
+    def _owed_jobs(self) -> list[Coroutine[Any, Any, None]]:
+        return [
+            self._kept_up("owed list", self._owed.run),
+            self._kept_up("owed copies", self._copies.run),
+        ]
 
     # Keeping up
 
@@ -308,6 +317,7 @@ class Agent:
             self._notices.raise_notice(event)
         # The estimate first: a fault of the others must not cost it a reading.
         self._estimator.hear(event, self.engine.state)
+        self._owed.hear(event)
         self._batteries.hear(event)
         self._load_watch.hear(event, self.engine.state)
         self._on_event(event)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from policies.model import Site
 from policies.state import Phase, SiteState
@@ -19,6 +20,7 @@ class Owed:
         since_at: when it came to where it is; site time, s.
         is_running: it came back without the agent, so that its recording is in question.
         by_hand: it was stopped by hand.
+        was: stage -> what it was set to before that changed it, in its driver's words.
     """
 
     device: str
@@ -26,6 +28,7 @@ class Owed:
     since_at: float
     is_running: bool
     by_hand: bool
+    was: Mapping[str, str] = field(default_factory=dict)
 
 
 def owed_changes(site: Site, state: SiteState) -> tuple[Owed, ...]:
@@ -34,7 +37,7 @@ def owed_changes(site: Site, state: SiteState) -> tuple[Owed, ...]:
     for name in site.devices:
         known = state.devices[name]
         acts = tuple(word for act, word in _DONE.items() if act in known.owed)
-        if acts:
+        if acts and not site.devices[name].by_writers:  # its writers are, and it was told nothing
             is_running = known.phase is Phase.RUNNING
-            found.append(Owed(name, acts, known.since_at, is_running, known.by_hand))
+            found.append(Owed(name, acts, known.since_at, is_running, known.by_hand, known.was))
     return tuple(found)

@@ -31,6 +31,7 @@ from agent.config.translate import (
     access_of,
     agent_of,
     device_of,
+    owed_copies_of,
     place_of,
     site_of,
     unit_of,
@@ -146,6 +147,7 @@ class _Reading:
             place=place_of(self.file),
             webhooks=webhooks_of(self.file),
             page=None if self.file.page is None else listen_at(self.file.page.listen),
+            owed_copies=owed_copies_of(self.file, base),
             document=self.document,
         )
 

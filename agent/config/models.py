@@ -395,6 +395,35 @@ class NoticesTable(Settings):
     webhooks: list[WebhookTable] = Field(default_factory=list)
 
 
+class OwedCopyTable(Settings):
+    """One of `copies`: a file on another disk, or a web address."""
+
+    file: Annotated[str, Field(min_length=1)] | None = None
+    url: Url | None = None
+    method: Literal["PUT", "POST"] = "PUT"
+    secret: Secret | None = None
+
+    @model_validator(mode="after")
+    def _is_one_place(self) -> Self:
+        if (self.file is None) == (self.url is None):
+            raise refusal(
+                "owed-copy-place",
+                "a copy goes to one place, a file or a web address",
+                'write { file = "/mnt/share/owed.txt" } or { url = "https://example.net/owed" }',
+            )
+        if self.file is not None and self.secret is not None:
+            raise refusal(
+                "owed-copy-place", "a file is not signed", "remove secret, which goes with url"
+            )
+        return self
+
+
+class OwedTable(Settings):
+    """`[owed]`: where the list of what is to be undone goes besides the state directory."""
+
+    copies: list[OwedCopyTable] = Field(default_factory=list)
+
+
 class PageTable(Settings):
     """`[page]`: where the page listens."""
 
@@ -415,4 +444,5 @@ class FileTable(Settings):
     return_: Annotated[ReturnTable, Field(alias="return")] = ReturnTable()
     plan: PlanTable = PlanTable()
     notices: NoticesTable = NoticesTable()
+    owed: OwedTable = OwedTable()
     page: PageTable | None = None

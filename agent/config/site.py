@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, SecretStr
@@ -82,6 +83,26 @@ class Webhook:
 
 
 @dataclass(frozen=True, slots=True)
+class OwedCopy:
+    """A place outside the box that gets the list of what is owed: a file, or a web address.
+
+    Attributes:
+        method: "PUT" or "POST".
+        secret: signs what is sent, as it does notices.
+    """
+
+    file: Path | None = None
+    url: str = field(default="", repr=False)
+    method: str = "PUT"
+    secret: SecretStr | None = None
+
+    @property
+    def shown(self) -> str:
+        """The place, for logs; of a web address its host alone, since the rest may be a key."""
+        return urlsplit(self.url).hostname or "" if self.file is None else str(self.file)
+
+
+@dataclass(frozen=True, slots=True)
 class LoadedSite:
     """Everything that a site's file says, validated.
 
@@ -90,6 +111,7 @@ class LoadedSite:
         fittings: device -> driver name -> what that driver is built from.
         stage_drivers: device -> stage -> name of the driver that serves it.
         stage_takes: device -> stage -> seconds that the stage takes, by the file or by default.
+        owed_copies: where the list of what is owed goes besides the state directory.
         page: address and port of the page, or None where the file has no such table.
         document: the file, for the lines of later findings.
     """
@@ -106,4 +128,5 @@ class LoadedSite:
     place: Place | None
     webhooks: tuple[Webhook, ...]
     page: tuple[str, int] | None
+    owed_copies: tuple[OwedCopy, ...]
     document: Document = field(repr=False)

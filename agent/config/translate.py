@@ -17,7 +17,7 @@ from agent.config.models import (
     UnitTable,
     listen_at,
 )
-from agent.config.site import AgentSettings, UnitAccess, Webhook
+from agent.config.site import AgentSettings, OwedCopy, UnitAccess, Webhook
 from drivers.base import Stage
 from policies.model import (
     Battery,
@@ -174,3 +174,16 @@ def webhooks_of(table: FileTable) -> tuple[Webhook, ...]:
 def zone_of(table: FileTable) -> ZoneInfo:
     """Return the site's time zone."""
     return ZoneInfo(table.site.time_zone)
+
+
+def owed_copies_of(table: FileTable, base: Path) -> tuple[OwedCopy, ...]:
+    """Return where the list of what is owed goes; *base* is the folder of the file."""
+    return tuple(
+        OwedCopy(
+            file=None if copy.file is None else base / copy.file,
+            url=copy.url or "",
+            method=copy.method,
+            secret=copy.secret,
+        )
+        for copy in table.owed.copies
+    )

@@ -13,10 +13,12 @@ import pytest
 from agent.clock import LoopClock
 from agent.config import LoadedSite, load
 from agent.owed import OwedList, Undo, undo_of
+from agent.owed_list import MARK, parsed
 from agent.status import OWED_LIST
 from policies import reasons
 from policies.events import DeviceSeen, Ending, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
 from policies.model import Order, Task
+from policies.owed import Owed
 from policies.state import SiteState, fold, initial
 from tests.agent.commands import V2C, unit, write_secret, write_site
 from tests.agent.site_files import TODAY
@@ -120,8 +122,12 @@ class Bench:
             while not holds():  # noqa: ASYNC110  # a file, of which no event tells
                 await asyncio.sleep(0.01)
 
-    def text(self) -> str:
+    def whole(self) -> str:
         return self.file.read_text() if self.file.exists() else ""
+
+    def text(self) -> str:
+        """The part for people."""
+        return self.whole().partition(MARK)[0]
 
 
 @pytest.fixture
@@ -160,8 +166,10 @@ async def test_list_holds_no_secret(bench: Bench) -> None:
         bench.rest(GATE, "quiesce", "stop")
         await bench.until(lambda: bool(bench.text()))
 
-    assert PASSWORD not in bench.text()
+    assert PASSWORD not in bench.whole()
     assert "***" in bench.text()
+    entry = parsed(bench.whole(), where="list").owed[0]
+    assert entry.tables["http"]["password"] == {"file": "password"}
 
 
 async def test_list_follows_each_change_and_is_gone_when_nothing_is_owed(bench: Bench) -> None:
@@ -213,10 +221,10 @@ async def test_list_is_brought_up_to_date_when_the_agent_starts(bench: Bench, ow
 async def test_driver_that_fails_costs_its_own_line_only(bench: Bench) -> None:
     """Drivers may be other people's."""
 
-    async def undo(name: str) -> tuple[str, ...]:
-        if name == GATE:
+    async def undo(one: Owed) -> tuple[str, ...]:
+        if one.device == GATE:
             raise RuntimeError("password=hunter2")
-        return (f"wake {name}",)
+        return (f"wake {one.device}",)
 
     bench.undo = undo
     async with bench.kept():
@@ -245,5 +253,6 @@ async def test_nothing_is_asked_to_start_what_must_not_be_touched(bench: Bench) 
     devices = {**site.devices, GATE: replace(site.devices[GATE], no_touch=True)}
     loaded = replace(bench.loaded, site=replace(site, devices=devices))
 
-    assert await undo_of(bench.loaded, clock=bench.clock)(GATE) != ()
-    assert await undo_of(loaded, clock=bench.clock)(GATE) == ()
+    one = Owed(GATE, ("stopped",), 0.0, is_running=False, by_hand=False)
+    assert await undo_of(bench.loaded, clock=bench.clock)(one) != ()
+    assert await undo_of(loaded, clock=bench.clock)(one) == ()
