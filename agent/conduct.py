@@ -22,7 +22,8 @@ from drivers.base import Act, Clock, Driver, Outcome, Stage
 from policies.comeback import START_RETRIES
 from policies.events import Ending, Event, NoticeRaised, OrderClosed
 from policies.graph import graph_of
-from policies.model import Order, Site, Task
+from policies.model import Order, Role, Site, Task
+from policies.reasons import duration_text
 from policies.state import OpenOrder, Phase, SiteState
 from policies.timeline import MARGIN_S
 from policies.withdraw import unwanted
@@ -193,8 +194,19 @@ class Conductor:
         events: list[Event] = [ended]
         if result.ending is Ending.FAILED:
             events += [failure_notice(ended), *self._waiting_notices(ended)]
+        events += self._back_notices(ended)
         log.info("closed_order", device=name, ending=result.ending.value, evidence=result.evidence)
         await self._record(*events)
+
+    def _back_notices(self, ended: OrderClosed) -> list[NoticeRaised]:
+        """What is said of a recorder that is back: by what it is known, and what it missed."""
+        gap = self._state().devices[ended.device].gap
+        is_recorder = self.site.devices[ended.device].role is Role.RECORDER
+        if ended.ending is not Ending.RUNNING or not is_recorder or not gap.is_open:
+            return []
+        missed = duration_text(gap.lasting_s(ended.at))
+        text = f"{ended.device} is back ({ended.evidence}); it recorded nothing for {missed}"
+        return [NoticeRaised(ended.at, "info", ended.device, text)]
 
     def _waiting_notices(self, ended: OrderClosed) -> list[NoticeRaised]:
         """What is said of those that stay off, since one that they use did not come back at all."""

@@ -13,7 +13,7 @@ from agent.learnt_durations import as_fields
 from policies.battery import as_fitted
 from policies.decide import Decision
 from policies.learnt import Learnt
-from policies.model import Site
+from policies.model import Role, Site
 from policies.owed import Owed, owed_changes
 from policies.reasons import duration_text, names_text
 from policies.state import DeviceState, Phase, SiteState
@@ -119,6 +119,8 @@ def _device(
         "by_hand": device.by_hand,
         "since_s": round(now - device.since_at, 1),
         "evidence": device.evidence,
+        "gap_s": round(device.gap.lasting_s(now), 1) if device.gap.began_at is not None else None,
+        "gap_open": device.gap.is_open,
         "stop_latest_in_s": _finite(stop_at - now),
         "task": None if order is None else order.task.value,
         "reason": None if order is None else order.reason.sentence,
@@ -229,6 +231,10 @@ def _device_line(device: Mapping[str, Any]) -> str:
         parts.append(f"its stop begins {when}")
     if device.get("dry_run"):
         parts.append("dry run")
+    gap_s = device.get("gap_s")
+    if gap_s is not None and device["role"] == Role.RECORDER.value:
+        ended = "it has recorded nothing" if device["gap_open"] else "at last it recorded nothing"
+        parts.append(f"{ended} for {duration_text(gap_s)}")
     parts += [
         f"its {one['stage']} is planned with {duration_text(one['learnt_s'])}, as learnt; the file "
         f"says {duration_text(one['file_s'])}"

@@ -41,6 +41,7 @@ from policies.model import Order, Site, Task
 from policies.night import Light
 from policies.output_fold import after, heard
 from policies.reasons import BY_HAND
+from policies.recording_gap import NO_GAP, RecordingGap, gap_after
 from policies.supply import FoundLoad, UnitState, judge, renewed, silent
 
 
@@ -111,6 +112,7 @@ class DeviceState:
             `owed`.
         was: stage -> what the device was set to before that changed it; kept while it is owed.
         took: how long each stage took, each time that it was seen; see `policies.learnt`.
+        gap: since when, or for how long at last, it did not do its work.
         refused: how often each act was refused since this outage began, or since it was over.
     """
 
@@ -129,6 +131,7 @@ class DeviceState:
     was: Mapping[str, str] = field(default_factory=dict)
     refused: Mapping[str, int] = field(default_factory=dict)
     took: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    gap: RecordingGap = NO_GAP
 
     @property
     def owed(self) -> frozenset[str]:
@@ -231,7 +234,7 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             if event.unit in site.units:
                 return _with_unit(state, event.unit, _learnt(site, state, event))
         case _:
-            return _fold_device(site, _with_outputs(site, state, event), event)
+            return _fold_device(site, _with_gap(_with_outputs(site, state, event), event), event)
     return state
 
 
@@ -255,6 +258,25 @@ def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:
             }
             return replace(state, units=MappingProxyType(units))
     return state
+
+
+def _with_gap(state: SiteState, event: Event) -> SiteState:
+    """The state after an event that may begin or end the gap in what a device records."""
+    if not isinstance(event, StepBegan | StepEnded | OrderClosed | DeviceSeen):
+        return state
+    device = state.devices.get(event.device)
+    if device is None:
+        return state
+    if isinstance(event, DeviceSeen):
+        counts = device.order is None and device.phase is not Phase.RUNNING
+    else:
+        counts = device.order is not None and device.order.order_id == event.order_id
+    if not counts:
+        return state
+    gap = gap_after(device.gap, event)
+    if gap is device.gap:
+        return state
+    return _with_device(state, event.device, replace(device, gap=gap))
 
 
 def _fold_device(site: Site, state: SiteState, event: Event) -> SiteState:
@@ -492,5 +514,6 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
         changed=device.owed & {"quiesce"},
         was={stage: was for stage, was in device.was.items() if stage == "quiesce"},
         took=device.took,
+        gap=device.gap,
     )
     return _with_device(state, event.device, running)
