@@ -20,6 +20,7 @@ from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.plan import plan
+from agent.cli.ports import ports
 from agent.cli.restore import restore
 from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
@@ -48,8 +49,8 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, run, status, journal, pause, stop, start, restore, battery, budget, fit,
-    plan, size,
+    demo, check, probe, ports, run, status, journal, pause, stop, start, restore, battery,
+    budget, fit, plan, size,
     completion,
     simulate,
 ):  # fmt: skip

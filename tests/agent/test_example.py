@@ -57,6 +57,7 @@ def test_example_shows_each_kind_of_device() -> None:
     assert site.devices["warden"].feeds == ("cabinet", "loft")
     assert site.devices["door release"].no_touch
     assert [name for name, device in site.devices.items() if device.stop_s is not None] == [
+        "slipway camera",
         "gate recorder",
         "yard pc",
         "workshop switch",
@@ -71,6 +72,7 @@ async def test_drivers_of_the_example_are_built_dry() -> None:
     drivers = build_drivers(_loaded(), clock=FakeClock(), dry_run=True)
 
     assert {name: set(stages) for name, stages in drivers.items()} == {
+        "slipway camera": {Stage.STOP, Stage.VERIFY, Stage.START},
         "jetty camera": {Stage.QUIESCE, Stage.VERIFY},
         "gate recorder": set(Stage),
         "yard pc": set(Stage),

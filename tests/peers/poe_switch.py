@@ -75,7 +75,7 @@ class PoeSwitch:
         fresh.write_text(json.dumps(state))
         fresh.replace(self._file)
 
-    def change(self, name: str, **changes: Any) -> None:
+    def change(self, name: str, /, **changes: Any) -> None:
         """Change one port, from outside."""
         state = self.state()
         state["ports"][name] |= changes
