@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -14,8 +13,8 @@ from agent.cli.contract import (
     Command,
     CommandError,
     Exit,
+    is_confirmed,
     json_option,
-    printable,
     show,
     show_document,
     state_option,
@@ -70,8 +69,10 @@ def _fitted(
 ) -> int:
     request = {"ask": "fitted", "unit": unit, "date": on, "who": who}
     preview = asked(folder, {**request, "preview": True}, "unit", "date", "notes")
-    if not yes and sys.stdin.isatty() and not _is_confirmed(preview):
-        raise CommandError("nothing was changed", status=Exit.NO)
+    lines = (f"{preview['unit']}: battery fitted on {preview['date']}", *preview["notes"])
+    if not yes and not is_confirmed("is that so?", lines):
+        why = "not confirmed: nothing was changed; --yes confirms beforehand"
+        raise CommandError(why, status=Exit.NO)
     answer = asked(folder, request, "unit", "date", "who", "notes")
     if as_json:
         fields = {name: answer[name] for name in ("unit", "date", "who", "notes")}
@@ -81,13 +82,6 @@ def _fitted(
     for note in answer["notes"]:
         show(f"  {note}")
     return Exit.YES
-
-
-def _is_confirmed(preview: Mapping[str, Any]) -> bool:
-    click.echo(printable(f"{preview['unit']}: battery fitted on {preview['date']}"), err=True)
-    for note in preview["notes"]:
-        click.echo(printable(f"  {note}"), err=True)
-    return click.confirm("is that so?", err=True)
 
 
 def _show(folder: Path, unit: str | None, *, as_json: bool) -> int:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from enum import IntEnum
 from pathlib import Path
@@ -100,6 +100,20 @@ class Commands(click.Group):
                 return self.invoke(context)
 
         sys.exit(_status(invoke, wants_document=wants_document))
+
+
+def is_confirmed(question: str, lines: Iterable[str]) -> bool:
+    """Ask the person at the terminal, on trouble's stream, so that the result stays alone on its.
+
+    Where nobody is there to be asked, nothing is confirmed.
+    """
+    for line in lines:
+        click.echo(printable(line), err=True)
+    try:
+        return click.confirm(question, err=True)
+    except click.Abort:
+        click.echo(err=True)
+        return False
 
 
 def _status(invoke: Callable[[], Any], *, wants_document: bool) -> int:

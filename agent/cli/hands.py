@@ -14,8 +14,8 @@ from agent.cli.contract import (
     Command,
     CommandError,
     Exit,
+    is_confirmed,
     json_option,
-    printable,
     show,
     show_document,
     state_option,
@@ -143,7 +143,8 @@ def _order(
     folder: Path, request: Mapping[str, Any], *, yes: bool, waits: bool, as_json: bool
 ) -> int:
     preview = asked(folder, {**request, "preview": True}, "devices", "dark", "dry", "notes")
-    if not yes and not _is_confirmed(request["ask"], preview):
+    ask = request["ask"]
+    if not yes and not is_confirmed(f"{ask} now?", _preview_lines(ask, preview)):
         why = "not confirmed: nothing was told to any device; --yes confirms beforehand"
         raise CommandError(why, status=Exit.NO)
     answer = asked(folder, request, "job")
@@ -164,17 +165,6 @@ def _order(
     if as_json:
         show_document(went_well, devices=devices)
     return Exit.YES if went_well else Exit.NO
-
-
-def _is_confirmed(ask: str, preview: Mapping[str, Any]) -> bool:
-    """Ask the person at the terminal; trouble's stream, so that the result stays alone on its."""
-    for line in _preview_lines(ask, preview):
-        click.echo(printable(line), err=True)
-    try:
-        return click.confirm(f"{ask} now?", err=True)
-    except click.Abort:  # nobody is there to be asked
-        click.echo(err=True)
-        return False
 
 
 def _preview_lines(ask: str, preview: Mapping[str, Any]) -> Iterable[str]:

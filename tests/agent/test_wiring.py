@@ -276,8 +276,8 @@ async def test_new_battery_told_by_the_command_is_known_after_a_restart(
 
     async with running(loaded, state) as agent:
         await until_heard(agent)
-        fitted = await told("fitted", "cabinet", "--date", "2026-06-01", "--who", "Ana")
-        unknown = await told("fitted", "cabin")
+        fitted = await told("fitted", "cabinet", "--date", "2026-06-01", "--who", "Ana", "--yes")
+        unknown = await told("fitted", "cabin", "--yes")
     async with running(loaded, state) as agent:
         await until_heard(agent)
         shown = await told("cabinet")
