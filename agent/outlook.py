@@ -6,7 +6,7 @@ Imports numpy; nothing that the agent needs to run imports this.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
@@ -17,6 +17,7 @@ from policies.belief import Belief, Drawn, simple_belief
 from policies.chances import Chances, Course, Stop, chances, spread_to
 from policies.draws import Draws, ends_after_s, full_wells, prior
 from policies.footing import Terms
+from policies.graph import graph_of
 from policies.guess_belief import GuessBelief
 from policies.model import HOLDS_DATA, Starts
 from policies.night import light_steps
@@ -117,6 +118,11 @@ class Outlook:
     def by_itself(self) -> list[str]:
         """Devices that start with their power, so that nothing holds them off."""
         return self._starting(Starts.BY_ITSELF)
+
+    def units_of(self, devices: Collection[str]) -> set[str]:
+        """Return the backup units behind some devices."""
+        behind = graph_of(self.loaded.site).units
+        return {unit for name in devices for unit in behind[name]}
 
     def _starting(self, how: Starts) -> list[str]:
         stopped = (Why.KEPT, Why.GIVES_WAY, Why.OWNER)

@@ -238,12 +238,32 @@ def _comeback_lines(found: Outlook) -> Iterator[str]:
             f"Will not come back by themselves: {names_text(found.by_hand, most=20)}; somebody has "
             "to switch them on."
         )
-    if found.by_itself:
+    if not found.by_itself:
+        return
+    yield (
+        "Start by themselves when power comes, so that nothing can hold them off until mains is "
+        "steady and the battery holds enough for one more orderly stop: "
+        f"{names_text(found.by_itself, most=20)}."
+    )
+    units = found.loaded.site.units
+    feeding = sorted(found.units_of(found.by_itself))
+    uncontrolled = [name for name in feeding if units[name].output is None]
+    if uncontrolled:
+        waiting = [n for n in found.by_itself if found.units_of([n]) & set(uncontrolled)]
         yield (
-            f"Start by themselves when power comes, so that nothing can hold them off until mains "
-            f"is steady, and stay off if mains returns before their power has gone: "
-            f"{names_text(found.by_itself, most=20)}."
+            f"Nothing switches the output of {names_text(uncontrolled)}: should mains return "
+            f"before its battery has ended, {names_text(waiting, most=20)} "
+            f"{'stays' if len(waiting) == 1 else 'stay'} off until somebody sees to it."
         )
+    for name in feeding:
+        control = units[name].output
+        if control is not None:
+            yield (
+                f"The output of {name} drops once all on it is at rest, stays off for "
+                f"{duration_text(control.off_for_s)} at least, and returns with mains. That "
+                "startup delay buys time, not charge: the next outage finds the battery as empty "
+                "as this one leaves it."
+            )
 
 
 def _way_lines(found: Outlook, ways: Ways) -> Iterator[str]:
@@ -336,6 +356,7 @@ def _unit_fields(found: Outlook, unit: UnitOutlook) -> dict[str, Any]:
         "outages": unit.chances.outages,
         "ends_s": {f"{q:g}": _span(at_s) for q, at_s in unit.chances.ends_s.items()},
         "load": [{"after_s": _span(s.after_s), "watts": round(s.load_w, 2)} for s in course.steps],
+        "output_is_switched": found.loaded.site.units[course.unit].output is not None,
         "at_hand": [
             {
                 "after_s": _span(point.after_s),

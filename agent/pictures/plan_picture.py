@@ -19,7 +19,8 @@ _LEFT, _RIGHT = 196.0, 930.0
 _TITLE_LINE, _TITLE_CHARS = 18, 122
 _BATTERY_HIGH, _LOAD_HIGH, _GAP = 120.0, 72.0, 34.0
 _ROW, _BAR = 22.0, 12.0
-_NAME_CHARS = 26
+_NAME_PX = 178.0
+_WIDE = frozenset("mwMW@%&ÆŒ—…")
 _TICK_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 _MOST_TICKS = 10
 _LABEL_PX = 62.0
@@ -264,7 +265,20 @@ def _title(found: Outlook, stop: PlannedStop) -> str:
 
 
 def _short_name(name: str) -> str:
-    return name if len(name) <= _NAME_CHARS else f"{name[: _NAME_CHARS - 1]}…"
+    """A name that is sure to fit to the left of the bars, whatever its letters."""
+    if _width_px(name) <= _NAME_PX:
+        return name
+    while _width_px(f"{name}…") > _NAME_PX:
+        name = name[:-1]
+    return f"{name.rstrip()}…"
+
+
+def _width_px(text: str) -> float:
+    """At most what a text takes in a common face of 14 px; what is not Latin is reckoned square."""
+    return sum(
+        14.0 if char in _WIDE or ord(char) > 0x24F else 10.0 if char.isupper() else 8.0
+        for char in text
+    )
 
 
 def _finite(at_s: float, otherwise: float) -> float:
