@@ -31,6 +31,9 @@ REFUSALS = 2
 Each may be a login with a wrong password, and more of them would lock the account.
 """
 
+TELLS_EACH = 2
+"""So often a device is told to stop by one way before the other has its turn; a refusal ends it."""
+
 REFUSED_AGAIN_S = 15.0
 """The second try does not follow sooner, if there is time: what refuses may be only starting."""
 
@@ -166,6 +169,7 @@ class Steps:
         self.clock = tools.clock
         self._stages = stages
         self._refused = dict(refused)
+        self._tells = 0
         self._tools = tools
         self._chance = random.Random(f"{tools.seed} {order_id}")
         if order.in_short:
@@ -181,14 +185,28 @@ class Steps:
         self.order = order
         self.hurried.set()
 
+    def _driver(self, act: Act) -> Driver | None:
+        """Who does *act* now: of a device with a second way to stop it, that of its turn."""
+        return driver_for(self._turned() if act is Act.STOP else self._stages, act)
+
+    def _turned(self) -> Mapping[Stage, Driver]:
+        second = self._stages.get(Stage.STOP_ELSE)
+        if second is None or self._tells // TELLS_EACH % 2 == 0:
+            return self._stages
+        return {**self._stages, Stage.STOP: second}
+
+    def _take_turns(self) -> None:
+        """Go on by the other way to stop it, if the file gives one."""
+        self._tells = (self._tells // TELLS_EACH + 1) * TELLS_EACH
+
     def repeat(self, act: Act) -> Repeat | None:
         """How *act* may be repeated; None where no driver of the device can do it."""
-        driver = driver_for(self._stages, act)
+        driver = self._driver(act)
         return None if driver is None else driver.acts[act]
 
     def can(self, act: Act) -> bool:
         """Whether some driver of the device can do *act*."""
-        return driver_for(self._stages, act) is not None
+        return self._driver(act) is not None
 
     def was_done(self, act: Act) -> bool:
         """Whether an earlier run of the agent had *act* of this order acknowledged."""
@@ -252,10 +270,15 @@ class Steps:
                 break
             self._check_wanted(act)
             barred = await self._barred(act, hurry)
+            if barred is not None and act is Act.STOP and Stage.STOP_ELSE in self._stages:
+                self._take_turns()
+                barred = await self._barred(act, hurry)
             if barred is not None:
                 return outcome or barred
             outcome = await self.step(act, self._end_at(until_at), hurry=hurry)
             if outcome.verdict is Verdict.REFUSED and act in (Act.QUIESCE, Act.STOP):
+                if act is Act.STOP:
+                    self._take_turns()
                 continue
             if not self._is_worth_another(act, outcome.verdict):
                 break
@@ -288,7 +311,7 @@ class Steps:
             more = "" if refused >= REFUSALS else " before the last moment"
             advice = "mend its login: each more wrong one might lock the account"
             return Outcome(act, Verdict.REFUSED, why + more, advice)
-        driver = driver_for(self._stages, act)
+        driver = self._driver(act)
         assert driver is not None
         since_s = self._tools.performer.refused_s(driver)
         needed_s = (self.device.stop_s or 0.0) + self.device.settle_s + MARGIN_S
@@ -299,11 +322,13 @@ class Steps:
 
     def _refusals(self, act: Act) -> int:
         """How often who does *act* was refused in this outage, by whatever act, and whoever ran."""
-        driver = driver_for(self._stages, act)
+        driver = self._driver(act)
         if driver is None:
             return 0
         acts = [each for each in Act if each in _STAGE or each is Act.CONFIRM_RUNNING]
-        by_it = [each for each in acts if driver_for(self._stages, each) is driver]
+        by_it = [each for each in acts if self._driver(each) is driver]
+        if Stage.STOP_ELSE in self._stages:
+            by_it = [each for each in by_it if each is not Act.STOP]  # nobody wrote by which way
         journalled = sum(self._refused.get(each.value, 0) for each in by_it)
         return max(journalled, self._tools.performer.refusals(driver))
 
@@ -360,7 +385,7 @@ class Steps:
 
         It is done by the device's driver for it, or by that given.
         """
-        driver = driver_for(self._stages, act) if by is None else by
+        driver = self._driver(act) if by is None else by
         assert driver is not None
         self._recall(act, driver)
         name = self.device.name
@@ -375,6 +400,12 @@ class Steps:
         if outcome.verdict is Verdict.ASSUMED and not self.device.dry_run:
             why = "its driver sent nothing, as in a dry run, and this is none"
             outcome = replace(outcome, verdict=Verdict.REFUSED, evidence=why)
+        if act is Act.STOP and driver is self._stages.get(Stage.STOP_ELSE):
+            outcome = replace(
+                outcome, evidence=f"{outcome.evidence} (by the second way to stop it)"
+            )
+        if act is Act.STOP:
+            self._tells += 1
         if act in CHANGING:
             if outcome.verdict not in WITHOUT_EFFECT:
                 self.told.add(act)
@@ -399,7 +430,11 @@ class Steps:
             case Act.QUIESCE | Act.CONFIRM_QUIESCED | Act.RESTORE | Act.REMEMBER:
                 return 10.0 + 1.5 * (device.quiesce_s or 0.0)
             case Act.STOP:
-                return 10.0 + (device.stop_s or 0.0)
+                patience_s = 10.0 + (device.stop_s or 0.0)
+                if Stage.STOP_ELSE not in self._stages:
+                    return patience_s
+                # One way that hangs leaves time for the other.
+                return min(patience_s, max(LOOK_S, (self.order.deadline_at - self.now) / 3.0))
             case Act.START:
                 return 10.0 + device.start_s
             case Act.CONFIRM_RUNNING:

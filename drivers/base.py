@@ -21,6 +21,7 @@ class Stage(StrEnum):
 
     QUIESCE = "quiesce"
     STOP = "stop"
+    STOP_ELSE = "stop else"  # the second table of a list under `stop`; its driver sees it as STOP
     VERIFY = "verify"
     START = "start"
 

@@ -24,6 +24,7 @@ Kinds = Callable[[str], DriverKind]
 TAKES_S: Mapping[Stage, float] = {
     Stage.QUIESCE: 30.0,
     Stage.STOP: 120.0,
+    Stage.STOP_ELSE: 120.0,
     Stage.VERIFY: 30.0,
     Stage.START: 180.0,
 }
@@ -101,6 +102,7 @@ def read_drivers(
 ) -> DeviceDrivers:
     """Return what the driver tables of the device at *route* come to, faults included."""
     out = DeviceDrivers()
+    raw = _with_second_stop(raw)
     reader = _Reader(raw, route, document, secrets, kinds, out)
     own: dict[Stage, dict[str, Any]] = {}
     for stage in Stage:
@@ -118,9 +120,21 @@ def read_drivers(
     return out
 
 
+def _with_second_stop(raw: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a device's table with the two tables of a list under `stop` as stages of their own.
+
+    Another list stays as it is, and is refused where it is read.
+    """
+    stops = raw.get(Stage.STOP.value)
+    if not isinstance(stops, list) or not 1 <= len(stops) <= 2:
+        return raw
+    return {**raw, **dict(zip((Stage.STOP.value, Stage.STOP_ELSE.value), stops, strict=False))}
+
+
 def _used(raw: Mapping[str, Any]) -> list[str]:
     """The drivers that a device's stages name."""
-    tables = [raw.get(stage.value) for stage in Stage]
+    whole = _with_second_stop(raw)
+    tables = [whole.get(stage.value) for stage in Stage]
     drivers = [table.get("driver") for table in tables if isinstance(table, Mapping)]
     known = known_keys(DeviceTable)
     return [name for name in drivers if isinstance(name, str) and name not in known]
@@ -143,6 +157,14 @@ class _Reader:
     secrets: SecretSources
     kinds: Kinds
     out: DeviceDrivers
+
+    def place(self, stage: Stage) -> Route:
+        """Where a stage's table stands in the device's."""
+        stops = self.document.at((*self.route, Stage.STOP))
+        is_split = isinstance(stops, list) and self.raw.get(Stage.STOP) is not stops
+        if is_split and stage in (Stage.STOP, Stage.STOP_ELSE):
+            return (Stage.STOP, 0 if stage is Stage.STOP else 1)
+        return (stage,)
 
     def fault(self, keys: Route, code: str, message: str, fix: str) -> None:
         self.out.faults.append(self.document.fault((*self.route, *keys), code, message, fix))
@@ -171,15 +193,17 @@ class _Reader:
             words = {Stage.START: START_WORDS[0], Stage.QUIESCE: WRITERS_OFF}
             words_text = f', or "{words[stage]}"' if stage in words else ""
             fix = f'write {stage} = {{ driver = "ssh", … }}{words_text}'
-            self.fault((stage,), "wrong-type", "a table is due here", fix)
+            if stage in (Stage.STOP, Stage.STOP_ELSE):
+                fix += ", or a list of two such tables with different drivers"
+            self.fault(self.place(stage), "wrong-type", "a table is due here", fix)
             return None
         mine = {key: value for key, value in table.items() if key in _HEAD}
-        head = self.validated(StageTable, mine, (stage,))
+        head = self.validated(StageTable, mine, self.place(stage))
         driver = table.get("driver")
         if not isinstance(driver, str) or not driver:
             return None
         kind = self.kind(driver, stage)
-        if kind is None:
+        if kind is None or (stage is Stage.STOP_ELSE and not self.is_second(driver, kind)):
             return None
         self.out.stages[stage] = driver
         takes_s = None if head is None else head.takes
@@ -188,6 +212,26 @@ class _Reader:
         if stage is Stage.START:
             self.out.starts = Starts.BY_ORDER
         return {key: value for key, value in table.items() if key not in _HEAD}
+
+    def is_second(self, driver: str, kind: DriverKind) -> bool:
+        """Whether a driver may be the second way to stop a device; if not, that is a fault."""
+        if kind.cuts:
+            self.fault(
+                (*self.place(Stage.STOP_ELSE), "driver"),
+                "second-stop-cuts",
+                "as a second way a cut would come while it writes, and nothing would undo it",
+                "write it as the only stop, with a quiesce before it",
+            )
+            return False
+        if driver == self.out.stages.get(Stage.STOP):
+            self.fault(
+                (*self.place(Stage.STOP_ELSE), "driver"),
+                "second-stop-same",
+                f'driver "{driver}" is the first way to stop it already, and fails as that does',
+                "name another driver, or write one table",
+            )
+            return False
+        return True
 
     def quiesce_by_writers(self, table: object) -> None:
         """Read `quiesce` of a recorder that is quiesced by what writes to it."""
@@ -267,14 +311,16 @@ class _Reader:
             kind = self.kinds(driver)
         except UnknownDriverError:
             near = did_you_mean(driver, registry.names())
-            self.fault((stage, "driver"), "unknown-driver", "no driver has this name", near)
+            self.fault(
+                (*self.place(stage), "driver"), "unknown-driver", "no driver has this name", near
+            )
             return None
-        if stage not in kind.stages:
+        if _served(stage) not in kind.stages:
             served = ", ".join(f'"{known}"' for known in kind.stages) or "nothing"
             self.fault(
-                (stage, "driver"),
+                (*self.place(stage), "driver"),
                 "driver-cannot",
-                f'driver "{driver}" cannot {stage}: it serves {served}',
+                f'driver "{driver}" cannot {_served(stage)}: it serves {served}',
                 "name another driver for this stage",
             )
             return None
@@ -287,16 +333,18 @@ class _Reader:
         stages: dict[Stage, BaseModel] = {}
         for stage, keys in own.items():
             if self.out.stages.get(stage) == driver:
-                found = self.validated(kind.stages[stage], keys, (stage,), also=_HEAD)
+                model = kind.stages[_served(stage)]
+                found = self.validated(model, keys, self.place(stage), also=_HEAD)
                 if found is not None:
-                    stages[stage] = found
+                    stages[_served(stage)] = found
                     if stage is Stage.QUIESCE:
                         self.out.can_restore = kind.restores(found)
                     if stage is Stage.VERIFY:
                         self.out.settle_s = getattr(found, "settle", 0.0)
         if access is not None:
             assert isinstance(table, Mapping), "it was validated"
-            raw = {stage.value: own[stage] for stage in stages}
+            mine = {_served(stage): stage for stage in own if self.out.stages.get(stage) == driver}
+            raw = {stage.value: own[mine[stage]] for stage in stages}
             self.out.fitted[driver] = Fitted(kind, access, stages, {driver: table, **raw})
 
     def fit_watcher(self, own: dict[Stage, dict[str, Any]]) -> None:
@@ -333,7 +381,7 @@ class _Reader:
             raw = _with_port(raw, kind.access, port)
         for stage, keys in own.items():
             if self.out.stages.get(stage) == WATCHER:
-                own[stage] = dict(_with_port(keys, kind.stages[stage], port))
+                own[stage] = dict(_with_port(keys, kind.stages[_served(stage)], port))
         self.fit(WATCHER, own, raw)
 
     def check_address(self) -> None:
@@ -371,6 +419,11 @@ class _Reader:
                 "nothing brings this device to rest, so nothing is verified",
                 "add stop = { … }, or remove verify",
             )
+
+
+def _served(stage: Stage) -> Stage:
+    """The stage that a driver is asked to serve: it does not know whether it is the second."""
+    return Stage.STOP if stage is Stage.STOP_ELSE else stage
 
 
 def _names_writers(table: object) -> bool:

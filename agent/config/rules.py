@@ -127,9 +127,10 @@ def local_faults(document: Document) -> Iterator[Fault]:
     """Find a device that would be powered off by powering off the agent's own box."""
     for place, table in tables(document, "device"):
         for stage in Stage:
-            stage_table = table.get(stage.value)
-            driver = stage_table.get("driver") if isinstance(stage_table, Mapping) else None
-            if driver == OWN and table.get("role") != Role.AGENT_BOX:
+            found = table.get(stage.value)
+            held = found if isinstance(found, list) else [found]
+            drivers = [each.get("driver") for each in held if isinstance(each, Mapping)]
+            if OWN in drivers and table.get("role") != Role.AGENT_BOX:
                 yield document.fault(
                     ("device", place, stage.value),
                     "local-elsewhere",

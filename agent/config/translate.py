@@ -110,7 +110,7 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
         no_touch=table.no_touch,
         dry_run=table.dry_run,
         quiesce_s=takes_s.get(Stage.QUIESCE),
-        stop_s=takes_s.get(Stage.STOP),
+        stop_s=_longest(takes_s.get(Stage.STOP), takes_s.get(Stage.STOP_ELSE)),
         settle_s=drivers.settle_s,
         starts=unsaid if drivers.starts is None else drivers.starts,
         start_s=takes_s.get(Stage.START, 0.0),
@@ -123,6 +123,11 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
         by_writers=drivers.by_writers,
         can_restore=drivers.can_restore,
     )
+
+
+def _longest(first_s: float | None, second_s: float | None) -> float | None:
+    """What a stop takes by whichever of its ways; None where there is none."""
+    return first_s if first_s is None or second_s is None else max(first_s, second_s)
 
 
 def _stop_when(table: StopWhenTable) -> StopWhen:
