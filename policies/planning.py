@@ -318,7 +318,8 @@ class _Seeker:
         if is_near and is_enough and not self.is_rough:
             return True
         if self.is_rough and (is_near or is_late):
-            start = self._enough[0] if is_late and self._enough else at - off / self._slope
+            is_off = abs(off) >= _NEAR
+            start = self._enough[0] if self._enough and is_off else at - off / self._slope
             self.is_rough, self._enough, self._short = False, None, None
             self.tried = math.exp(start - _LESS)  # a plan must be kept
             return False
@@ -335,15 +336,17 @@ class _Seeker:
         return False
 
     def _is_narrow(self, at: float) -> bool:
-        return self._short is not None and self._short[0] - at < _AGREES
+        narrow = 4.0 * _AGREES if self.is_rough else _AGREES
+        return self._short is not None and self._short[0] - at < narrow
 
     def _try(self, at: float) -> None:
         """Try what is looked for next, between what is known."""
         low = -math.inf if self._enough is None else self._enough[0]
         high = math.inf if self._short is None else self._short[0]
-        if math.isfinite(high - low):
-            margin = 0.2 * (high - low)
-            at = min(max(at, low + margin), high - margin)
+        if self._enough is not None and self._short is not None:
+            # Where a straight line between both says, or the middle where the bound leaps.
+            share = self._enough[1] / (self._enough[1] - self._short[1])
+            at = low + min(max(share, 0.25), 0.75) * (high - low)
         last = math.log(self.tried)
         at = min(max(at, last - _STRIDE), last + _STRIDE)
         self.tried = math.exp(min(at, high - _LESS))
