@@ -16,7 +16,7 @@ from agent.load_memory import LoadMemory
 from agent.path_watch import PathWatch
 from agent.perform import LET_GO_S, Performer, all_within
 from agent.sequence import Result, carry_out
-from agent.steps import Record, Steps, Tools, driver_for
+from agent.steps import Commit, Record, Steps, Tools, driver_for
 from agent.writers import with_writers
 from drivers.base import Act, Clock, Driver, Outcome, Stage
 from policies.comeback import START_RETRIES
@@ -63,6 +63,7 @@ class Conductor:
         clock: Clock,
         performer: Performer,
         record: Record,
+        commit: Commit | None = None,
         state: Callable[[], SiteState],
         seed: int = 0,
     ) -> None:
@@ -74,6 +75,7 @@ class Conductor:
             clock: what deadlines mean.
             performer: has the acts done; may be shared with others.
             record: folds events and makes them durable.
+            commit: the same, and returns whether they are; None = they always are.
             state: the fold of all that was recorded.
             seed: of the jitter between tries.
         """
@@ -85,7 +87,16 @@ class Conductor:
         self._state = state
         self.loads = LoadMemory(site, clock=clock, state=state)
         paths = PathWatch(clock=clock, look=self.is_running, is_off=self._is_off)
-        self._tools = Tools(clock, performer, record, paths, self._unwanted, self.loads.says, seed)
+        self._tools = Tools(
+            clock,
+            performer,
+            record,
+            commit or _surely(record),
+            paths,
+            self._unwanted,
+            self.loads.says,
+            seed,
+        )
         self._was_outage = state().outage_at is not None
         self._runs: dict[str, _Run] = {}
         self._tasks: set[asyncio.Task[Result]] = set()
@@ -253,6 +264,14 @@ def failure_notice(ended: OrderClosed) -> NoticeRaised:
     what = "could not be brought to rest" if ended.task is Task.REST else "is not back"
     text = f"{ended.device} {what}: {ended.evidence}"
     return NoticeRaised(ended.at, "error", ended.device, text)
+
+
+def _surely(record: Record) -> Commit:
+    async def commit(*events: Event) -> bool:
+        await record(*events)
+        return True
+
+    return commit
 
 
 async def _close(driver: Driver) -> None:

@@ -157,6 +157,7 @@ class Engine:
             clock=clock,
             performer=performer,
             record=self.record,
+            commit=self._record_surely,
             state=lambda: self.state,
             seed=settings.seed,
         )

@@ -119,7 +119,7 @@ class _Undoing:
         if not outcomes:
             text = "nothing in the list says what undoes it"
             advice = "start it by its own button, and see that it records"
-            return Restored(self.entry.device, Verdict.REFUSED, text, advice)
+            return Restored(self.entry.device, Verdict.NOT_YET, text, advice)
         worst = next((o for o in outcomes if o.verdict not in WELL), outcomes[-1])
         return Restored(
             self.entry.device,

@@ -64,6 +64,9 @@ HEARD = frozenset({Verdict.DONE, Verdict.NOT_YET, Verdict.REFUSED, Verdict.GARBL
 Record = Callable[..., Awaitable[None]]
 """`await record(*events)`: fold the events and make them durable."""
 
+Commit = Callable[..., Awaitable[bool]]
+"""`await commit(*events)`: the same, and whether they are."""
+
 _STAGE = {
     Act.QUIESCE: Stage.QUIESCE,
     Act.CONFIRM_QUIESCED: Stage.QUIESCE,
@@ -103,6 +106,7 @@ class Tools:
     """What the steps of every order work with.
 
     Attributes:
+        commit: as `record`, and returns whether the events are durable.
         paths: looks at the path to a device while that is watched go.
         load_says: what the load of the unit behind a device says of a stop at a time.
         unwanted: why an order by that id, of a device, is not wanted any more; "" while it is.
@@ -112,6 +116,7 @@ class Tools:
     clock: Clock
     performer: Performer
     record: Record
+    commit: Commit
     paths: Paths
     unwanted: Callable[[str, str], str]
     load_says: Callable[[str, float], LoadWord]
@@ -120,6 +125,9 @@ class Tools:
 
 class NoLongerWantedError(LastwattError):
     """An order of which nothing came so far, and whose reason is gone: to be withdrawn."""
+
+
+_UNWRITTEN = "not cut: the journal cannot be written, and nothing would say that it is to be undone"
 
 
 class Steps:
@@ -389,7 +397,11 @@ class Steps:
         assert driver is not None
         self._recall(act, driver)
         name = self.device.name
-        await self._tools.record(StepBegan(self.now, self.order_id, name, act.value))
+        began = StepBegan(self.now, self.order_id, name, act.value)
+        is_durable = await self._tools.commit(began)
+        if self.device.is_cut and act is Act.STOP and not is_durable:
+            # A stop may go out all the same; this leaves it dark, and nobody would know.
+            return await self._ended(act, Outcome(act, Verdict.NOT_YET, _UNWRITTEN))
         now = self.now  # the journal may have taken its time
         if act is Act.STOP and self.stop_told_at is None:
             self.stop_told_at = now
@@ -416,8 +428,12 @@ class Steps:
                 verdict=outcome.verdict.value,
                 evidence=outcome.evidence,
             )
+        return await self._ended(act, outcome)
+
+    async def _ended(self, act: Act, outcome: Outcome) -> Outcome:
+        """Journal what came of an act."""
         ended = StepEnded(
-            self.now, self.order_id, name, act.value, outcome.verdict.value,
+            self.now, self.order_id, self.device.name, act.value, outcome.verdict.value,
             outcome.evidence, outcome.advice, outcome.sent, outcome.took_s,
         )  # fmt: skip
         await self._tools.record(ended)

@@ -113,15 +113,19 @@ class Bench:
             clock=self.clock,
             performer=Performer(clock=self.clock),
             record=self.record,
+            commit=self.commit,
             state=lambda: self.state,
             seed=self._seed,
         )
         return self.conductor
 
     async def record(self, *events: Event) -> None:
+        await self.commit(*events)
+
+    async def commit(self, *events: Event) -> bool:
         for event in events:
             self.state = fold(self.site, self.state, event)
-        await self.keeper.commit(*events)
+        return await self.keeper.commit(*events)
 
     def give(
         self,

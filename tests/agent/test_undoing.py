@@ -153,6 +153,20 @@ async def test_recorder_that_would_not_quiesce_keeps_its_power() -> None:
     assert port.setting == "on"
 
 
+async def test_cut_waits_for_a_journal_that_can_be_written() -> None:
+    """A port dark after a crash, and nothing anywhere that says so, is worse than one left on."""
+    port = Port()
+    stand = stand_with(port)
+    stand.keeper.works = False
+    stand.give(CAMERA.name)
+    await stand.clock.advance(20.0)
+    kept = port.setting
+    stand.keeper.works = True
+    ending, _ = await ended(stand, CAMERA.name)
+
+    assert (kept, ending, port.setting) == ("on", Ending.AT_REST, "off")
+
+
 class _Refusing(Jobs):
     """A recorder that will not have it."""
 
