@@ -14,10 +14,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from agent.engine import Engine
+from agent.perform import CHANGING
 from agent.simulation.interface import SECRET, Interface
 from agent.simulation.keeper import Disk
 from agent.simulation.scenario import Scenario
 from agent.simulation.truth import Body, Machine, SiteTruth, What
+from agent.steps import WITHOUT_EFFECT
 from drivers.base import Act, Repeat
 from policies.events import (
     Ending,
@@ -143,8 +145,10 @@ class Checks:
     def on_life(self) -> None:
         """A run of the agent has begun or ended: what it saw counts no more."""
         self._end_batch()
-        begun = (e.held for e in self._disk().entries if isinstance(e.held, StepBegan))
-        self._steps = Counter(event.order_id for event in begun)
+        self._steps = Counter()
+        for entry in self._disk().entries:
+            if isinstance(entry.held, StepBegan | StepEnded):
+                self._count(entry.held)
         for eyes in self._eyes.values():
             eyes.truthful, eyes.odd, eyes.heard_at = 0, 0, self._truth.now
 
@@ -210,8 +214,8 @@ class Checks:
         match event:
             case OrderGiven(order=order):
                 self._on_order(order, engine.state)
-            case StepBegan(order_id=order_id):
-                self._steps[order_id] += 1
+            case StepBegan() | StepEnded():
+                self._count(event)
             case OrderClosed():
                 self._on_closed(event)
             case NoticeRaised(severity=severity, about=about, text=text):
@@ -291,6 +295,15 @@ class Checks:
         device = self._site.devices[user]
         is_mute = device.is_passive and device.role not in HOLDS_DATA and not device.no_touch
         return is_mute or state.devices[user].phase is Phase.AT_REST
+
+    def _count(self, event: StepBegan | StepEnded) -> None:
+        """Count the acts of an order that may have changed something: in doubt, or heard."""
+        if event.act not in CHANGING:
+            return
+        if isinstance(event, StepBegan):
+            self._steps[event.order_id] += 1
+        elif event.verdict in WITHOUT_EFFECT:
+            self._steps[event.order_id] -= 1
 
     def _on_closed(self, event: OrderClosed) -> None:
         if "lastwatt's own code failed" in event.evidence:
