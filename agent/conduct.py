@@ -65,6 +65,7 @@ class Conductor:
         record: Record,
         commit: Commit | None = None,
         state: Callable[[], SiteState],
+        is_due: Callable[[str], bool] = lambda name: False,
         seed: int = 0,
     ) -> None:
         """Prepare; sends nothing.
@@ -77,6 +78,7 @@ class Conductor:
             record: folds events and makes them durable.
             commit: the same, and returns whether they are; None = they always are.
             state: the fold of all that was recorded.
+            is_due: whether a device would be ordered to rest again, were its order withdrawn.
             seed: of the jitter between tries.
         """
         self.site = site
@@ -85,6 +87,7 @@ class Conductor:
         self._performer = performer
         self._record = record
         self._state = state
+        self._is_due = is_due
         self.loads = LoadMemory(site, clock=clock, state=state)
         paths = PathWatch(clock=clock, look=self.is_running, is_off=self._is_off)
         self._tools = Tools(
@@ -245,7 +248,7 @@ class Conductor:
     def _unwanted(self, order_id: str, name: str) -> str:
         state = self._state()
         opened = state.devices[name].order
-        if opened is None or opened.order_id != order_id:
+        if opened is None or opened.order_id != order_id or self._is_due(name):
             return ""
         return unwanted(self.site, state, opened)
 

@@ -159,6 +159,7 @@ class Engine:
             record=self.record,
             commit=self._record_surely,
             state=lambda: self.state,
+            is_due=lambda name: self.decision is not None and name in self.decision.due,
             seed=settings.seed,
         )
         self._readiness = Readiness(

@@ -36,12 +36,14 @@ class Decision:
         wake_at: when to decide again at the latest, even if nothing is heard; site time, s.
         timeline: what it was decided by.
         outputs: what to do to the units' own outputs.
+        due: devices that are to be brought to rest, told already or not.
     """
 
     orders: tuple[Order, ...]
     wake_at: float
     timeline: Timeline
     outputs: tuple[OutputOrder, ...] = ()
+    due: frozenset[str] = frozenset()
 
 
 def beliefs_of(site: Site, state: SiteState, now: float) -> dict[str, Belief]:
@@ -64,13 +66,15 @@ def decide(site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: flo
     """
     scene = Scene(site, state, beliefs, now, timeline(site, state, beliefs, now, margin_s=MARGIN_S))
     orders: list[Order] = []
+    due: Mapping[str, Reason] = {}
     if state.paused_until_at is None or state.paused_until_at <= now:
-        orders = [*_rests(scene), *starts_now(scene, held=_held(scene))]
+        due = due_now(scene)
+        orders = [*_rests(scene, due), *starts_now(scene, held=_held(scene))]
     assert all(order.deadline_at > now for order in orders), "no deadline lies before now"
     assert all(may_be_stopped(site, o.device) for o in orders if o.task is Task.REST)
     # A countdown is withdrawn in a pause too: that undoes an automatic order.
     outputs = output_orders(scene)
-    return Decision(tuple(orders), _wake_at(scene), scene.timeline, outputs)
+    return Decision(tuple(orders), _wake_at(scene), scene.timeline, outputs, frozenset(due))
 
 
 def _held(scene: Scene) -> frozenset[str]:
@@ -82,8 +86,7 @@ def _held(scene: Scene) -> frozenset[str]:
     )
 
 
-def _rests(scene: Scene) -> list[Order]:
-    due = due_now(scene)
+def _rests(scene: Scene, due: Mapping[str, Reason]) -> list[Order]:
     orders = [
         _rest(scene, name, reason)
         for name, reason in due.items()

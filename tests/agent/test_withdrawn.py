@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
 from drivers.base import Act
-from policies.events import Ending, NoticeRaised, OrderClosed
+from policies.decide import Decision, decide
+from policies.events import Ending, NoticeRaised, OrderClosed, OrderGiven
 from policies.model import Order, Reason, Task
 from policies.reasons import BY_HAND
 from policies.state import OpenOrder, Phase, SiteState, initial
@@ -50,6 +54,27 @@ async def test_stop_that_was_heard_is_carried_through() -> None:
     await yard.until(lambda: recorder.told(Act.STOP) == 1, within_s=60.0)
 
     await yard.until(lambda: yard.phases["gate recorder"] is Phase.RUNNING, within_s=600.0)
+    await yard.stop()
+
+
+async def test_order_that_would_be_given_again_is_not_withdrawn() -> None:
+    """Withdrawn and given in turns, in no time, it would have hung the agent."""
+    yard = Yard()
+    yard.scripted["desk"].always[Act.STOP] = machines.silent
+
+    def on_mains(*args: Any) -> Decision:
+        decision = decide(*args)
+        state, now = args[1], args[3]
+        wants = state.devices["desk"].phase is Phase.RUNNING
+        order = Order("desk", Task.REST, now + 100.0, Reason("latest_safe_start", "why"))
+        return replace(decision, orders=(order,) if wants else (), due=frozenset({"desk"}))
+
+    yard.decide = on_mains
+    yard.start()
+    await yard.clock.advance(60.0)
+
+    given = [e for e in yard.heard if isinstance(e, OrderGiven) and e.order.device == "desk"]
+    assert len(given) == 1
     await yard.stop()
 
 
