@@ -112,6 +112,8 @@ class PoeDriver:
         if act not in self._acts:
             text = f"nothing was sent: a PoE port cannot serve as {act.value}"
             return Outcome(act, Verdict.REFUSED, text, "name another driver in that table")
+        if act in (Act.REMEMBER, Act.STOP):
+            self._was_on = True  # what an earlier outage found is put back by now
         match act:
             case Act.REMEMBER:
                 was = WAS_ON if (await switch.state()).is_on else WAS_OFF

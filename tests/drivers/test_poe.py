@@ -120,6 +120,17 @@ async def test_port_that_was_off_before_is_left_off_by_the_return(switch: PoeSwi
     assert switch.sets() == []
 
 
+async def test_what_an_earlier_outage_found_does_not_colour_the_next(switch: PoeSwitch) -> None:
+    """The port was off then and is on now: once cut, it must not be taken to be as it should."""
+    async with driving(access(switch)) as driver:
+        driver.recall("off")
+        await do(driver, Act.REMEMBER)
+        await do(driver, Act.STOP)
+        running = await do(driver, Act.CONFIRM_RUNNING, within_s=0.5)
+
+    assert running.verdict is Verdict.NOT_YET
+
+
 async def test_somebody_else_on_the_port_is_not_cut(switch: PoeSwitch) -> None:
     """A patch cord was moved: the next port's device is the door controller."""
     switch.change("1.4", mac=[])
