@@ -18,11 +18,14 @@ START_RETRY_AFTER_S = 120.0
 START_RETRIES = 3
 
 
-def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
+def starts_now(
+    scene: Scene, *, held: Collection[str] = (), due: Collection[str] = ()
+) -> list[Order]:
     """Return the orders that bring devices back once mains is steady, first what others use.
 
     As many at a time as the rating of their unit bears while they start; see `policies.boot_room`.
-    Nothing is started behind the units in *held*: their outputs are about to drop, or are off.
+    Nothing is started behind the units in *held*: their outputs are about to drop, or are off; nor
+    what is *due* to rest.
     """
     orders = []
     room: BootRoom | None = None
@@ -35,7 +38,7 @@ def starts_now(scene: Scene, *, held: Collection[str] = ()) -> list[Order]:
         device, state = scene.device(name)
         if not (state.is_ours or _is_to_be_restored(device, state)) or device.no_touch:
             continue
-        if state.by_hand:  # whoever stopped it may have a hand in it
+        if state.by_hand or name in due:  # whoever stopped it by hand may have a hand in it
             continue
         if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
             continue
@@ -112,10 +115,19 @@ def unit_steady_s(unit: UnitState) -> float:
 
 
 def _mains_is_steady(scene: Scene, name: str) -> bool:
-    """Whether mains is steady, and the battery holds enough for one more orderly stop."""
+    """Whether mains is steady, and the battery holds enough for one more orderly stop.
+
+    What it uses, or the agent's own box, may be on the battery of another unit yet: then it would
+    soon be told to rest again.
+    """
     if _steady_s(scene, name) < scene.site.mains_steady_s:
         return False
-    return battery_is_ready(scene, graph_of(scene.site).units[name])
+    graph, units = graph_of(scene.site), scene.state.units
+    for other in (*graph.uses[name], *graph.boxes):
+        fed = graph.units[other]
+        if fed and other not in graph.on_mains and all(units[u].is_on_battery for u in fed):
+            return False
+    return battery_is_ready(scene, graph.units[name])
 
 
 def battery_is_ready(scene: Scene, fed: Collection[str]) -> bool:

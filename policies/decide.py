@@ -69,7 +69,7 @@ def decide(site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: flo
     due: Mapping[str, Reason] = {}
     if state.paused_until_at is None or state.paused_until_at <= now:
         due = due_now(scene)
-        orders = [*_rests(scene, due), *starts_now(scene, held=_held(scene))]
+        orders = [*_rests(scene, due), *starts_now(scene, held=_held(scene), due=due)]
     assert all(order.deadline_at > now for order in orders), "no deadline lies before now"
     assert all(may_be_stopped(site, o.device) for o in orders if o.task is Task.REST)
     # A countdown is withdrawn in a pause too: that undoes an automatic order.

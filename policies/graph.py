@@ -21,6 +21,8 @@ class Graph:
         units: device -> the units that its power comes from in the end, itself excluded.
         on_mains: devices with a socket at the end of some feed that no battery stands behind.
         stoppable: devices that an order may ever reach; see `may_be_stopped`.
+        boxes: the boxes that the agent runs on: once they are off, nobody is told anything.
+        fed_by: unit -> the devices whose power comes from it alone, as the file lists them.
     """
 
     uses: Mapping[str, frozenset[str]]
@@ -29,6 +31,8 @@ class Graph:
     units: Mapping[str, frozenset[str]]
     on_mains: frozenset[str]
     stoppable: frozenset[str]
+    boxes: tuple[str, ...]
+    fed_by: Mapping[str, tuple[str, ...]]
 
 
 class SiteKey:
@@ -93,13 +97,16 @@ def graph_of(site: Site) -> Graph:
         for name in devices
     }
     touched_by = _reversed(devices, touches)
+    units = {name: frozenset(found & site.units.keys()) for name, found in ends.items()}
     return Graph(
         uses=uses,
         users=_reversed(devices, uses),
         touched_by=touched_by,
-        units={name: frozenset(found & site.units.keys()) for name, found in ends.items()},
+        units=units,
         on_mains=frozenset(name for name, found in ends.items() if MAINS_FEED in found),
         stoppable=frozenset(n for n in devices if _is_stoppable(devices, n, touched_by[n])),
+        boxes=tuple(name for name, d in devices.items() if d.role is Role.AGENT_BOX),
+        fed_by={unit: tuple(n for n in devices if units[n] == {unit}) for unit in site.units},
     )
 
 

@@ -70,7 +70,7 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     load_w = load_of(unit, reading, listed_w=listed_w)
     drawn = _account(unit, before, reading, load_w)
     if before.heard_at is not None and reading.at - before.heard_at > GAP_S:
-        before = _after_gap(before)
+        before = _after_gap(before, reading)
     shown = _shown(before, reading, drawn)
     state = replace(
         before,
@@ -166,9 +166,13 @@ def _with_stuck(
     return reading if len(doubts) == len(reading.doubts) else replace(reading, doubts=doubts)
 
 
-def _after_gap(before: UnitState) -> UnitState:
-    """What was counted over consecutive readings begins anew: nobody heard what came between."""
-    return replace(
+def _after_gap(before: UnitState, reading: Reading) -> UnitState:
+    """What was counted over consecutive readings begins anew: nobody heard what came between.
+
+    An outage is over if the first thing heard after it is mains. Else all that runs again would be
+    stopped until a second reading says so too, since our account of the battery says empty.
+    """
+    before = replace(
         before,
         sign_at=None,
         signs=0,
@@ -179,6 +183,9 @@ def _after_gap(before: UnitState) -> UnitState:
         countdown_signs=0,
         overload_at=None,
     )
+    if before.is_on_battery and _shows_mains(reading):
+        return replace(before, supply=Supply.UNKNOWN, on_battery_at=None)
+    return before
 
 
 def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:

@@ -15,15 +15,15 @@ ALSO_ON_MAINS = frozenset({BY_HAND, "overload", "countdown", "unit_lost", "floor
 def unwanted(site: Site, state: SiteState, opened: OpenOrder) -> str:
     """Return why an order to rest is not wanted any more; "" while it is.
 
-    That is when mains is back, by more than one reading, behind the device and behind all that it
-    uses. To be asked only while nothing of the order can have taken effect: a stop once begun is
-    carried through.
+    That is when mains is back, by more than one reading, behind the device, behind all that it uses
+    and behind the agent's own box. To be asked only while nothing of the order can have taken
+    effect: a stop once begun is carried through.
     """
     order = opened.order
     if order.task is not Task.REST or opened.by_hand or order.reason.code in ALSO_ON_MAINS:
         return ""
     graph = graph_of(site)
-    for name in (order.device, *graph.uses[order.device]):
+    for name in (order.device, *graph.uses[order.device], *graph.boxes):
         if name in graph.on_mains or not graph.units[name]:
             continue
         if not any(_has_mains(state.units[unit]) for unit in graph.units[name]):

@@ -10,14 +10,14 @@ checked: see `agent.simulation.clairvoyant`.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from agent.engine import Engine
 from agent.perform import CHANGING
 from agent.simulation.interface import SECRET, Interface
 from agent.simulation.keeper import Disk
-from agent.simulation.scenario import Scenario
+from agent.simulation.scenario import Scenario, is_in
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from agent.steps import WITHOUT_EFFECT
 from drivers.base import Act, Repeat
@@ -34,8 +34,10 @@ from policies.events import (
 )
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Order, Starts, Task
+from policies.runtime import LoadStep
 from policies.seen import believable_charge
-from policies.state import Phase, SiteState
+from policies.state import Phase, SiteState, listed_load_w
+from policies.supply import belief_of
 
 EXCEPTIONS = frozenset({"overload", "countdown", "unit_lost"})
 """Reasons that may stop something on steady mains: the exceptions that the design names."""
@@ -164,7 +166,8 @@ class Checks:
             eyes.odd += 1
             return
         eyes.odd = 0
-        shows_mains = plant.mains and plant.output
+        is_cut_off = is_in(self._scenario.quirks[unit].comms_lost, self._truth.now)
+        shows_mains = plant.mains and plant.output and not is_cut_off
         shows_mains = shows_mains and not (plant.is_testing and not self._tells_tests(unit))
         eyes.truthful = eyes.truthful + 1 if shows_mains else 0
 
@@ -474,14 +477,27 @@ class Checks:
         assert engine is not None
         for each in (name, *self._graph.uses[name]):
             units = self._graph.units[each]
-            charges = []
-            for unit in units:
-                reading = engine.state.units[unit].reading
-                charges.append(None if reading is None else believable_charge(reading))
-            known = [charge for charge in charges if charge is not None]
-            if units and (len(known) < len(charges) or max(known) < self._site.return_charge):
+            if units and not self._hold_enough(engine, units):
                 return True
         return False
+
+    def _hold_enough(self, engine: Engine, units: Iterable[str]) -> bool:
+        """Whether one of these units has the charge set, or, where not all tell theirs, the time.
+
+        Reckoned from the belief alone: twice the longest stop, at all that is listed.
+        """
+        state = engine.state
+        charges, lasts_s = [], []
+        for unit in units:
+            known, listed = state.units[unit], self._site.units[unit]
+            charges.append(None if known.reading is None else believable_charge(known.reading))
+            belief = belief_of(listed, known, self._now())
+            load = [LoadStep(0.0, listed_load_w(self._site, state, unit))]
+            lasts_s.append(belief.end_after_s(load, belief.bound_quantile))
+        told = [charge for charge in charges if charge is not None]
+        if len(told) == len(charges):
+            return max(told) >= self._site.return_charge
+        return max(lasts_s) >= 2.0 * max(d.rest_s for d in self._site.devices.values())
 
     def _is_troubled(self, name: str) -> bool:
         """Whether a device, or what it hangs on, does not do as it is told."""

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from policies.events import DeviceSeen, Ending, PauseSet, PollMissed
+from policies.events import DeviceSeen, Ending, OrderGiven, PauseSet, PollMissed
 from policies.model import (
     Alarm,
     Battery,
@@ -22,6 +22,7 @@ from policies.model import (
     WhenLost,
 )
 from policies.state import Phase, fold
+from policies.withdraw import unwanted
 from tests.policies.sites import (
     CABINET,
     CAMERA,
@@ -453,3 +454,43 @@ def test_device_that_did_not_come_back_is_tried_again_thrice() -> None:
 
     assert tries == 3
     assert run.state.devices["gate recorder"].phase is Phase.NEEDS_HAND
+
+
+LOFT = replace(CABINET, name="loft")
+BOX = Device("box", Role.AGENT_BOX, 6, 6, ("cabinet",), starts=Starts.BY_ITSELF)
+LOFT_RECORDER = replace(RECORDER, feeds=("loft",), path=())
+
+
+def test_order_for_want_of_the_agents_box_is_not_withdrawn_at_once() -> None:
+    """The box loses power, the recorder does not: it was told and untold for ever."""
+    run = Run(site_of(BOX, LOFT_RECORDER, units=(CABINET, LOFT)))
+    run.hear(on_mains(90.0, "loft"))
+    run.outage(100.0)
+    for second in range(115, 3000, 5):
+        run.hear(on_mains(float(second), "loft"), on_battery(float(second), 100.0))
+        if run.decide().orders:
+            break
+    (order,) = run.decide().orders
+    state = fold(run.site, run.state, OrderGiven(run.now, "it", order))
+    opened = state.devices["gate recorder"].order
+
+    assert opened is not None
+    assert unwanted(run.site, state, opened) == ""
+
+
+def test_nothing_is_started_that_is_due_to_rest_for_want_of_another_unit() -> None:
+    """Mains at one unit, none at the other that feeds the agent's box: start, stop, start, stop."""
+    run = Run(site_of(BOX, LOFT_RECORDER, units=(CABINET, LOFT)))
+    for unit in ("cabinet", "loft"):
+        run.outage(100.0, unit=unit, **LOW)
+    for second in (120.0, 122.0):
+        run.hear(on_battery(second, 100.0, **LOW), on_battery(second, 100.0, "loft", **LOW))
+    assert run.obey() == ["gate recorder"]
+    run.rest("gate recorder")
+    for second in range(200, 1200, 10):
+        run.hear(on_mains(float(second), "loft"), on_battery(float(second), 100.0))
+        assert run.obey() == []
+    for second in range(1200, 1400, 10):
+        run.hear(*(on_mains(float(second), unit) for unit in ("loft", "cabinet")))
+
+    assert tasks(run.decide()) == [("gate recorder", Task.START)]

@@ -267,3 +267,22 @@ def test_battery_known_by_its_runtimes_alone_holds_what_they_imply() -> None:
     state = judge(unit, UnitState(), on_mains(0, charge=0.5, runtime_s=None), listed_w=80.0)
 
     assert 50.0 < state.drawn.total_wh < 120.0
+
+
+def test_outage_is_over_if_mains_is_the_first_thing_heard_after_a_long_gap() -> None:
+    """A card silent for an hour, then mains: what runs again must not be stopped once more."""
+    before = judged(*(on_battery(100.0 + s, 100.0) for s in (1.0, 2.0, 12.0)))
+    after = judged(on_mains(4000.0), before=before)
+
+    assert before.on_battery_at == 100.0
+    assert (after.supply, after.on_battery_at, after.mains_at) == (Supply.MAINS, None, 4000.0)
+
+
+def test_outage_goes_on_if_anything_else_is_heard_after_a_long_gap() -> None:
+    """Nobody heard mains return, so it is still the same outage."""
+    before = judged(*(on_battery(100.0 + s, 100.0) for s in (1.0, 2.0, 12.0)))
+    lost_touch = on_mains(4000.0, alarms=frozenset({Alarm.COMMUNICATIONS_LOST}), output_source=None)
+
+    for reading in (on_battery(4000.0, 100.0), replace(lost_touch, on_battery_s=None)):
+        after = judged(reading, before=before)
+        assert (after.supply, after.on_battery_at) == (Supply.BATTERY, 100.0)
