@@ -22,7 +22,7 @@ from agent.config.models import is_ip_address
 from agent.learnt_durations import Took, learnt_in, took_in
 from drivers import registry
 from drivers.base import Stage
-from drivers.http_settings import HttpAccess
+from drivers.http_settings import HttpAccess, Tls
 from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Device, Role, Starts, Unit, WhenLost
 
@@ -300,6 +300,16 @@ def _login_warnings(scene: Scene) -> Iterator[Fault]:
     for name, fitted in scene.loaded.fittings.items():
         for language, found in fitted.items():
             access = found.access
+            tls = getattr(access, "tls", None)
+            if isinstance(tls, Tls) and tls.oldest != "1.2":
+                yield scene.warning(
+                    name,
+                    (language, "tls"),
+                    "old-tls",
+                    f"TLS {tls.oldest} is deprecated (RFC 8996): whoever is on the wire may read "
+                    "along or alter what is said, the password included",
+                    "update the device, or keep it on a wire of its own",
+                )
             if (
                 isinstance(access, HttpAccess)
                 and access.scheme == "http"

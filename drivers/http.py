@@ -19,7 +19,7 @@ from drivers.http_probe import Remark, remarks
 from drivers.http_render import Renderer, Session
 from drivers.http_settings import HttpAccess, Look, Order, Quiesce, Verify
 from drivers.transports.http import DryHttp, LiveHttp
-from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport, Trust
+from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport
 from drivers.transports.pinning import for_people
 
 _STAGE_OF = {Act.QUIESCE: Stage.QUIESCE, Act.STOP: Stage.STOP, Act.START: Stage.START}
@@ -165,9 +165,7 @@ def build(fitting: Fitting) -> Driver:
     if fitting.dry_run:
         transport = DryHttp(endpoint, credentials)
     else:
-        tls = access.tls
-        pem = tls.ca_file.pem if tls.ca_file else None
-        transport = LiveHttp(endpoint, Trust(tls.fingerprint or "", pem, tls.name), credentials)
+        transport = LiveHttp(endpoint, access.tls.trust(), credentials)
     return HttpDriver(access, fitting.stages, transport, fitting.clock)
 
 

@@ -238,7 +238,9 @@ def _found(error: DriverError, *, was_ordered: bool) -> Finding:
                 "[device.http]: tls = { fingerprint = … }",
             )
         case DeviceRefusedError():
-            return Finding(Verdict.REFUSED, str(error), "check [device.http] of this device")
+            advice = "; ".join(getattr(error, "__notes__", ()))
+            advice = advice or "check [device.http] of this device"
+            return Finding(Verdict.REFUSED, str(error), advice)
         case DeviceGarbledError():
             advice = "check scheme, port and path in [device.http]"
             return Finding(Verdict.GARBLED, str(error), advice)

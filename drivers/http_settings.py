@@ -27,6 +27,7 @@ from pydantic import (
 )
 
 from drivers.settings import Duration, Secret, SecretSources, Settings
+from drivers.transports.http_messages import OldestTls, Trust
 from drivers.transports.pinning import fingerprint_from
 
 PLACEHOLDER = re.compile(r"\{(user|password|token)\}")
@@ -220,17 +221,25 @@ class Tls(Settings):
     Attributes:
         name: the host name that the certificate speaks of, where the address is a number.
         fingerprint: SHA-256 of the device's certificate; then its name and dates do not matter.
+        oldest: oldest version of TLS that is spoken. Below 1.2 (deprecated by RFC 8996) also the
+            weak ciphers of that time are, so whoever is on the wire may read along or alter.
     """
 
     ca_file: Annotated[CaFile, BeforeValidator(_ca_file)] | None = None
     name: str = ""
     fingerprint: Annotated[str, AfterValidator(fingerprint_from)] | None = None
+    oldest: OldestTls = "1.2"
 
     @model_validator(mode="after")
     def _pin_stands_alone(self) -> Self:
         if self.fingerprint and (self.ca_file or self.name):
             raise ValueError("a fingerprint says it all: drop ca_file and name, or the fingerprint")
         return self
+
+    def trust(self) -> Trust:
+        """Return what the transport is to go by."""
+        pem = self.ca_file.pem if self.ca_file else None
+        return Trust(self.fingerprint or "", pem, self.name, self.oldest)
 
 
 class HttpAccess(Settings):

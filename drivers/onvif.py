@@ -25,7 +25,7 @@ from drivers.errors import (
 from drivers.onvif_settings import OnvifAccess, Quiesce, Verify
 from drivers.onvif_talk import ACTIVE, IDLE, Job, OnvifTalk
 from drivers.transports.http import DryHttp, LiveHttp
-from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport, Trust
+from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport
 
 _LOOK_S = 10.0
 """Longest that one look of a series may take."""
@@ -276,9 +276,7 @@ def build(fitting: Fitting) -> Driver:
     if fitting.dry_run:
         transport = DryHttp(endpoint, credentials)
     else:
-        tls = access.tls
-        pem = tls.ca_file.pem if tls.ca_file else None
-        transport = LiveHttp(endpoint, Trust(tls.fingerprint or "", pem, tls.name), credentials)
+        transport = LiveHttp(endpoint, access.tls.trust(), credentials)
     return OnvifDriver(access, fitting.stages, transport, fitting.clock)
 
 

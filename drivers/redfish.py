@@ -21,7 +21,7 @@ from drivers.errors import (
 from drivers.redfish_settings import RedfishAccess, Start, Stop, Verify
 from drivers.redfish_talk import Body, RedfishTalk
 from drivers.transports.http import DryHttp, LiveHttp
-from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport, Trust
+from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport
 
 _WANTED = {Act.STOP: "Off", Act.CONFIRM_GONE: "Off", Act.START: "On", Act.CONFIRM_RUNNING: "On"}
 _LOOK_S = 10.0
@@ -197,9 +197,7 @@ def build(fitting: Fitting) -> Driver:
     if fitting.dry_run:
         transport = DryHttp(endpoint, credentials)
     else:
-        tls = access.tls
-        pem = tls.ca_file.pem if tls.ca_file else None
-        transport = LiveHttp(endpoint, Trust(tls.fingerprint or "", pem, tls.name), credentials)
+        transport = LiveHttp(endpoint, access.tls.trust(), credentials)
     return RedfishDriver(access, fitting.stages, transport, fitting.clock)
 
 

@@ -14,6 +14,7 @@ import logging
 import os
 import socket
 import ssl
+import warnings
 import weakref
 from collections.abc import Generator, Iterator, Mapping
 from typing import Any
@@ -36,6 +37,7 @@ from drivers.transports.http_messages import (
     HttpReply,
     HttpRequest,
     HttpTalk,
+    OldestTls,
     Trust,
     merged,
 )
@@ -46,6 +48,18 @@ CONNECT_S = 5.0
 
 KEEP_S = 5.0
 """How long an idle connection of an act is kept: to poll over, too short to go stale."""
+
+_OLD_TLS = {"1.0": ssl.TLSVersion.TLSv1, "1.1": ssl.TLSVersion.TLSv1_1}
+_TOO_OLD = frozenset(
+    {
+        "unsupported protocol",
+        "tlsv1 alert protocol version",
+        "wrong signature type",
+        "ee key too small",
+        "dh key too small",
+    }
+)
+"""OpenSSL's reasons where a device's TLS is of a time before 1.2."""
 
 _OWN_HEADERS = {"Accept": "*/*", "Accept-Encoding": "identity", "User-Agent": "lastwatt"}
 
@@ -324,12 +338,25 @@ def _store() -> ssl.SSLContext:
 
 def _context(scheme: str, trust: Trust) -> ssl.SSLContext:
     if trust.fingerprint:
-        return PinnedContext(trust.fingerprint)
+        return _speaking(PinnedContext(trust.fingerprint), trust.oldest)
     if scheme == "https" and trust.ca_pem is None:
-        return _store()
+        if trust.oldest == "1.2":
+            return _store()
+        return _speaking(httpx2.create_ssl_context(trust_env=False), trust.oldest)
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # trusts nobody, also where TLS is not due
     if trust.ca_pem:
         context.load_verify_locations(cadata=trust.ca_pem)
+    return _speaking(context, trust.oldest)
+
+
+def _speaking(context: ssl.SSLContext, oldest: OldestTls) -> ssl.SSLContext:
+    """Have a context speak a version of TLS that is deprecated, where the file asks for it."""
+    if oldest != "1.2":
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # it is, and `check` says so
+            context.minimum_version = _OLD_TLS[oldest]
+        # Their signatures are SHA-1 and MD5, which OpenSSL offers at this level alone.
+        context.set_ciphers("DEFAULT:@SECLEVEL=0")
     return context
 
 
@@ -360,6 +387,14 @@ def _hung_up(error: httpx2.RemoteProtocolError) -> bool:
     return str(error).startswith("Server disconnected")
 
 
+def _advised_on_tls(error: DeviceRefusedError) -> DeviceRefusedError:
+    error.add_note(
+        "update its firmware; if it knows only TLS 1.0 or 1.1, write "
+        'tls = { …, oldest = "1.0" }, and see with `check` what that costs'
+    )
+    return error
+
+
 def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
     causes = tuple(_causes(error))
     for cause in causes:
@@ -379,6 +414,8 @@ def _not_sent(error: BaseException, where: str, trust: Trust) -> DriverError:
             case ssl.SSLError():
                 why = (cause.reason or "no reason given").replace("_", " ").lower()
                 text = f"TLS with {where} came to nothing: {why}"
+                if why in _TOO_OLD and trust.oldest == "1.2":
+                    return _advised_on_tls(DeviceRefusedError(text))
                 return DeviceRefusedError(text) if "alert" in why else DeviceGarbledError(text)
     for cause in causes:
         if isinstance(cause, socket.gaierror):

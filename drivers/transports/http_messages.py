@@ -10,6 +10,9 @@ MOST_BYTES = 262_144
 """Bytes of a reply's body that are read; a device's answers are far shorter."""
 
 
+OldestTls = Literal["1.2", "1.1", "1.0"]
+
+
 @dataclass(frozen=True, slots=True)
 class Credentials:
     """How the protocol itself logs in."""
@@ -27,11 +30,13 @@ class Trust:
         fingerprint: as `pinning.fingerprint_from` gives it, or "".
         ca_pem: CA certificates; None = the operating system's store.
         name: the name that the certificate must speak of; "" = the address.
+        oldest: the oldest version of TLS that is spoken.
     """
 
     fingerprint: str = ""
     ca_pem: str | None = field(default=None, repr=False)
     name: str = ""
+    oldest: OldestTls = "1.2"
 
 
 @dataclass(frozen=True, slots=True)

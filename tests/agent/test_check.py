@@ -297,6 +297,28 @@ password = { env = "KNOCK_PASSWORD" }
     assert {code for _, code in quiet} == {"may-not-start"}
 
 
+def test_old_tls_is_warned_of_at_the_device_that_asks_for_it(tmp_path: Path) -> None:
+    """It is allowed for old gear, and everybody is told what that costs."""
+    text = _changed(
+        (_STOP, 'stop = { driver = "http", path = "/stop" }\n'), (_START, 'start = "by itself"\n'),
+        (_KEEPER, ""),
+    ) + f"""\
+[device.http]
+tls = {{ fingerprint = "{"ab" * 32}", oldest = "1.0" }}  # <- old-tls
+"""  # fmt: skip
+    modern = text.replace('"1.0"', '"1.2"').replace("  # <- old-tls", "")
+
+    found, quiet = (
+        {(fault.line, fault.code) for fault in warnings(loaded)}
+        for loaded in (
+            read(tmp_path, text, kinds=registry.kind).loaded,
+            read(tmp_path, modern, kinds=registry.kind).loaded,
+        )
+    )
+
+    assert found - quiet == marked(text)
+
+
 def test_check_tells_errors_alone_and_otherwise_everything(tmp_path: Path) -> None:
     """What bites is judged on a site that is there; what load warned of comes along."""
     path = tmp_path / "site.toml"

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from drivers.base import Act, Verdict
+from drivers.base import Act, Outcome, Verdict
 from drivers.transports.pinning import fingerprint_from, fingerprint_of, for_people
 from tests.drivers.http_site import STOP, done, http_driver
 from tests.peers.apache import PASSWORD, USER, Apache
@@ -202,6 +202,25 @@ async def test_a_pinned_certificate_is_trusted(apache: Apache) -> None:
 
     assert outcome.verdict is Verdict.DONE
     assert outcome.sent[0].startswith(f"POST https://127.0.0.1:{apache.tls_port}/open")
+
+
+OLD = "SSLProtocol -all +TLSv1\nSSLCipherSuite ALL:@SECLEVEL=0\nSSLOpenSSLConfCmd MinProtocol TLSv1"
+
+
+async def test_old_tls_is_spoken_only_where_the_device_asks_for_it_by_name() -> None:
+    """A recorder of 2010 knows TLS 1.0 alone; all others stay with 1.2 (RFC 8996)."""
+    with Apache(tls_lines=OLD) as old:
+        assert old.issued is not None
+        pin = old.issued.fingerprint()
+        told: list[Outcome] = []
+        for choice in ({}, {"oldest": "1.1"}, {"oldest": "1.0"}):
+            access = tls(old, fingerprint=pin, **choice)
+            driver = http_driver(old.tls_port, access=access, stop=stop_behind("open"))
+            told.append(await done(driver, Act.STOP))
+
+    assert [outcome.verdict is Verdict.DONE for outcome in told] == [False, False, True]
+    assert told[0].verdict is Verdict.REFUSED
+    assert 'oldest = "1.0"' in told[0].advice
 
 
 async def test_another_certificate_is_refused_before_the_request(apache: Apache) -> None:

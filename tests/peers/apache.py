@@ -116,6 +116,7 @@ SessionCookieName sid path=/
 </Location>
 <VirtualHost 127.0.0.1:{tls_port}>
 SSLEngine on
+{tls_lines}
 SSLCertificateFile "{issued.certificate}"
 SSLCertificateKeyFile "{issued.key}"
 </VirtualHost>
@@ -153,10 +154,12 @@ class Apache:
 
     Attributes:
         issued: what it shows over TLS; None = a certificate that vouches for itself.
+        tls_lines: more of mod_ssl's directives.
         folder: its own folder, where its own user can get at it.
     """
 
     issued: Issued | None = None
+    tls_lines: str = ""
     folder: Path = field(default_factory=lambda: Path(tempfile.mkdtemp(prefix="apache-")))
     port: int = field(default_factory=free_port)
     tls_port: int = field(default_factory=free_port)
@@ -245,6 +248,7 @@ class Apache:
             port=self.port,
             tls_port=self.tls_port,
             issued=self.issued,
+            tls_lines=self.tls_lines,
         )
         (self.folder / "apache.conf").write_text(text)
 
