@@ -19,6 +19,7 @@ from policies.events import (
     BatteryJudged,
     BatteryMeasured,
     BoxLeft,
+    BoxStayed,
     DeviceSeen,
     Event,
     FloorTaken,
@@ -256,7 +257,7 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"lastwatt {version} started{'; nothing will be sent' if dry_run else ''}"
         case AgentEnded(why=why):
             return f"lastwatt ended: {why}"
-        case BoxLeft(device=device, why=why):
+        case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
         case FloorTaken(why=why):
             return f"the floor holds: everything comes to rest in plain order, since {why}"

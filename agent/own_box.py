@@ -15,7 +15,7 @@ from agent.output_switch import Switched
 from agent.perform import Performer
 from agent.steps import driver_for
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
-from policies.events import BoxLeft, NoticeRaised
+from policies.events import BoxLeft, BoxStayed, NoticeRaised
 from policies.model import Role, Site
 from policies.output import Leaving, box_leaving, box_waits
 from policies.state import SiteState
@@ -104,12 +104,13 @@ class OwnBox:
             return
         if outcome.verdict is not Verdict.DONE:
             text = f"{name} does not power itself off: {outcome.evidence}"
-            await self._say("error", name, f"{text}; {outcome.advice}" if outcome.advice else text)
+            text = f"{text}; {outcome.advice}" if outcome.advice else text
+            await self._stayed(name, text)
             await self._clock.sleep(AGAIN_AFTER_S)
             return
         await self._clock.sleep(max(0.0, leaving.drops_at - self._clock.monotonic()) + STILL_HERE_S)
         self._rest(False)
-        await self._say("error", name, f"{name} was to be off by now, and still runs")
+        await self._stayed(name, f"{name} was to be off by now, and still runs")
 
     async def _wait_or_go_on(self) -> None:
         """Where its power may go any moment: write everything out, once, and wait."""
@@ -139,6 +140,10 @@ class OwnBox:
             evidence=outcome.evidence,
         )
         return outcome
+
+    async def _stayed(self, name: str, text: str) -> None:
+        now = self._clock.monotonic()
+        await self._record(BoxStayed(now, name, text), NoticeRaised(now, "error", name, text))
 
     async def _say(self, severity: str, name: str, text: str) -> None:
         await self._record(NoticeRaised(self._clock.monotonic(), severity, name, text))

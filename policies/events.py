@@ -316,6 +316,15 @@ class BoxLeft:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class BoxStayed:
+    """The agent's own box did not power itself off as it was told to."""
+
+    at: float
+    device: str
+    why: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -343,4 +352,5 @@ Event = (
     | OutputDropped
     | OutputReturned
     | BoxLeft
+    | BoxStayed
 )

@@ -177,6 +177,8 @@ def _holds_are_over(scene: Scene, unit: str, control: OutputControl) -> bool:
 def why_withdraw(scene: Scene, unit: str) -> Reason | None:
     """Return why an output that is armed must not drop, or None where it may."""
     known = scene.state.units[unit]
+    if known.output.is_final:
+        return None
     hindering = [r for r in refusals(scene, unit) if r.code not in _PASSING]
     if hindering:
         return reasons.output_withdrawn(hindering[0].sentence)

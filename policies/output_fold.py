@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 from policies.events import (
+    AgentStarted,
+    BoxLeft,
+    BoxStayed,
+    Event,
     OutputArmed,
     OutputBegan,
     OutputDropped,
@@ -12,7 +18,8 @@ from policies.events import (
     OutputReturned,
     OutputWithdrawn,
 )
-from policies.model import Alarm, OutputSource, Reading
+from policies.graph import graph_of
+from policies.model import Alarm, OutputSource, Reading, Site
 from policies.output_state import OutputPhase, OutputState, OutputTask
 from policies.supply import UnitState
 
@@ -29,6 +36,39 @@ def heard(before: UnitState, reading: Reading) -> OutputState:
     is_off = reading.output_source is OutputSource.NONE or Alarm.UPS_OUTPUT_OFF in reading.alarms
     is_gap = before.heard_at is None or reading.at - before.heard_at > UNHEARD_S
     return replace(before.output, unsure_at=reading.at) if is_off or is_gap else before.output
+
+
+def with_outputs(
+    site: Site, units: Mapping[str, UnitState], event: Event
+) -> Mapping[str, UnitState]:
+    """Return the units after an event that says something of their outputs; else the same."""
+    match event:
+        case (
+            OutputBegan(unit=name)
+            | OutputArmed(unit=name)
+            | OutputWithdrawn(unit=name)
+            | OutputFailed(unit=name)
+            | OutputDropped(unit=name)
+            | OutputReturned(unit=name)
+        ) if name in site.units:
+            return _changed(units, {name: after(units[name].output, event)})
+        case BoxLeft(device=name) | BoxStayed(device=name) if name in site.devices:
+            is_final = isinstance(event, BoxLeft)
+            fed = graph_of(site).units[name]
+            return _changed(units, {n: replace(units[n].output, is_final=is_final) for n in fed})
+        case AgentStarted(at=at):  # nobody looked while there was no agent
+            return _changed(
+                units, {n: replace(unit.output, unsure_at=at) for n, unit in units.items()}
+            )
+    return units
+
+
+def _changed(
+    units: Mapping[str, UnitState], outputs: Mapping[str, OutputState]
+) -> Mapping[str, UnitState]:
+    return MappingProxyType(
+        {n: replace(u, output=outputs[n]) if n in outputs else u for n, u in units.items()}
+    )
 
 
 def after(before: OutputState, event: OutputEvent) -> OutputState:

@@ -36,6 +36,7 @@ class OutputState:
         drops_at, returns_at: when it will drop, and come back at the earliest; None = not armed.
         attempts: tries to arm it that failed in this outage.
         why: the sentence that it was armed or withdrawn for, or how it failed.
+        is_final: the agent's own box is powering itself off: withdrawn now, nothing would start it.
         unsure_at: when it was last possible that it dropped and came back with nobody looking.
     """
 
@@ -45,6 +46,7 @@ class OutputState:
     returns_at: float | None = None
     attempts: int = 0
     why: str = ""
+    is_final: bool = False
     unsure_at: float = 0.0
 
     @property

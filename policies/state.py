@@ -10,7 +10,6 @@ from types import MappingProxyType
 
 from policies.battery import BatteryPoint
 from policies.events import (
-    AgentStarted,
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
@@ -21,12 +20,6 @@ from policies.events import (
     LoadFound,
     OrderClosed,
     OrderGiven,
-    OutputArmed,
-    OutputBegan,
-    OutputDropped,
-    OutputFailed,
-    OutputReturned,
-    OutputWithdrawn,
     PauseSet,
     PollMissed,
     ReadingTaken,
@@ -39,7 +32,7 @@ from policies.learnt import QUIESCE, START, STOP, with_sample
 from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
 from policies.night import Light
-from policies.output_fold import after, heard
+from policies.output_fold import heard, with_outputs
 from policies.reasons import BY_HAND
 from policies.recording_gap import NO_GAP, RecordingGap, gap_after
 from policies.supply import FoundLoad, UnitState, judge, renewed, silent
@@ -240,24 +233,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
 
 def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:
     """The state after an event that says something of the units' own outputs, if it does."""
-    match event:
-        case (
-            OutputBegan(unit=name)
-            | OutputArmed(unit=name)
-            | OutputWithdrawn(unit=name)
-            | OutputFailed(unit=name)
-            | OutputDropped(unit=name)
-            | OutputReturned(unit=name)
-        ) if name in site.units:
-            unit = state.units[name]
-            return _with_unit(state, name, replace(unit, output=after(unit.output, event)))
-        case AgentStarted(at=at):  # nobody looked while there was no agent
-            units = {
-                name: replace(unit, output=replace(unit.output, unsure_at=at))
-                for name, unit in state.units.items()
-            }
-            return replace(state, units=MappingProxyType(units))
-    return state
+    units = with_outputs(site, state.units, event)
+    return state if units is state.units else replace(state, units=units)
 
 
 def _with_gap(state: SiteState, event: Event) -> SiteState:
@@ -340,12 +317,12 @@ def _with_unit(state: SiteState, name: str, unit: UnitState) -> SiteState:
                 for n, d in devices.items()
             }
         )
+        units = MappingProxyType(
+            {n: replace(u, output=replace(u.output, attempts=0)) for n, u in units.items()}
+        )
     elif outage_at is None and state.outage_at is not None:
         devices = MappingProxyType(
             {n: replace(d, refused={}) if d.refused else d for n, d in devices.items()}
-        )
-        units = MappingProxyType(
-            {n: replace(u, output=replace(u.output, attempts=0)) for n, u in units.items()}
         )
     return replace(state, units=units, outage_at=outage_at, devices=devices)
 

@@ -1,10 +1,9 @@
 """What must always hold (the design's eleven invariants), checked against the truth as it goes.
 
-Of the eleven these are held here: 1, 3, 4, 5, 6, 7, 8, 9, 10 and 11, as far as this version does
-what they speak of. Left out, since nothing switches a unit's output or undoes by a list yet: the
-return through the unit cycling its output (6, and that part of 7), restoration away from the box
-(10), and the unit's output over a load that must not be touched (11). The second is measured, not
-checked: see `agent.simulation.clairvoyant`.
+Of the eleven these are held here: 1, 3, 4, 5, 6, 7, 8, 9, 10 and 11; what concerns the units' own
+outputs in `agent.simulation.output_checks`. Left out, since nothing undoes by a list yet: the
+restoration away from the box (10). The second is measured, not checked: see
+`agent.simulation.clairvoyant`.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from agent.engine import Engine
 from agent.perform import CHANGING
 from agent.simulation.interface import SECRET, Interface
 from agent.simulation.keeper import Disk
+from agent.simulation.output_checks import OutputChecks
 from agent.simulation.scenario import Scenario, is_in
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from agent.steps import WITHOUT_EFFECT
@@ -33,7 +33,7 @@ from policies.events import (
     StepEnded,
 )
 from policies.graph import graph_of, may_be_stopped
-from policies.model import HOLDS_DATA, Order, Starts, Task
+from policies.model import HOLDS_DATA, Order, Role, Starts, Task
 from policies.runtime import LoadStep
 from policies.seen import believable_charge
 from policies.state import Phase, SiteState, listed_load_w
@@ -141,8 +141,15 @@ class Checks:
         self._woke: set[str] = set()
         self._notices: defaultdict[str, list[str]] = defaultdict(list)
         self.violations: list[Violation] = []
+        self._output = OutputChecks(
+            scenario, truth, disk=disk, say=self._say, is_deceiving=self._is_deceiving
+        )
 
     # What the world tells
+
+    def on_written(self, unit: str, name: str, value: int) -> None:
+        """A unit takes a SET of its control group; it has not acted yet."""
+        self._output.on_written(unit, name, value)
 
     def on_life(self) -> None:
         """A run of the agent has begun or ended: what it saw counts no more."""
@@ -175,6 +182,8 @@ class Checks:
         """Something has happened to the site."""
         if what is What.MAINS_FAIL and name in self._eyes:
             self._eyes[name].truthful = 0
+        if what is What.OUTPUT_OFF:
+            self._output.on_drop(name)
         if name not in self._told:
             return
         machine, told = self._truth.machines[name], self._told[name]
@@ -190,6 +199,9 @@ class Checks:
     def on_told(self, name: str, act: Act) -> None:
         """A device takes in what changes it; it has not acted yet."""
         device, told = self._site.devices[name], self._told[name]
+        if device.role is Role.AGENT_BOX:
+            self._output.on_box_told(name, act)
+            return
         if not may_be_stopped(self._site, name) and (act is not Act.START or device.no_touch):
             self._say(11, f"{name} was told to {act.value}, and must not be touched")
         told.counts[act] += 1
@@ -200,6 +212,7 @@ class Checks:
         told.told_at = self._truth.now
         self._check_intent(name, act)
         if act is Act.START:
+            self._output.on_start(name)
             told.counts[Act.QUIESCE] = 0
             self._check_return(name)
             return
@@ -441,9 +454,11 @@ class Checks:
         self._end_batch()
         engine = self._engine()
         if engine is None:
-            self._say(10, "there is no agent at the end")
+            if not self._output.stays_off_by_itself():
+                self._say(10, "there is no agent at the end")
             return
         now = self._now()
+        self._output.at_end()
         for name, machine in self._truth.machines.items():
             known = engine.state.devices[name]
             if known.order is not None and now > known.order.order.deadline_at + STUCK_AFTER_S:

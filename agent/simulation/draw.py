@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from agent.simulation.draw_output import with_outputs
 from agent.simulation.draw_site import TROUBLES, draw_build, draw_manners, draw_site
 from agent.simulation.scenario import (
     Blow,
@@ -40,12 +41,13 @@ _WARM_UP_S = 60.0
 _RATINGS_W = (300.0, 500.0, 700.0, 1000.0, 1500.0, 3000.0)
 
 
-def draw(seed: int, *, runs: int = 0) -> Scenario:
+def draw(seed: int, *, runs: int = 0, outputs: bool = False) -> Scenario:
     """Return what a seed draws.
 
     Args:
         seed: decides everything.
         runs: how many test runs of each battery its owner has made: 0 or 2.
+        outputs: every site is one whose units' outputs may be switched.
     """
     chance = random.Random(f"{seed} scenario")
     themes = _themes(chance)
@@ -78,7 +80,7 @@ def draw(seed: int, *, runs: int = 0) -> Scenario:
     starts_at = 10.0
     if "late agent" in themes and first is not None:
         starts_at = first[0] + chance.uniform(1.0, 0.5 * min(lasts_s, first[1] - first[0]) + 2.0)
-    return Scenario(
+    scenario = Scenario(
         seed=seed,
         site=site,
         plants=plants,
@@ -97,6 +99,7 @@ def draw(seed: int, *, runs: int = 0) -> Scenario:
         poll_on_battery_s=chance.choice([2.0, 5.0, 5.0, 10.0]),
         themes=themes,
     )
+    return with_outputs(scenario, always=outputs)
 
 
 _LIKELY = {

@@ -81,11 +81,7 @@ class Gauge:
         self._pump()
         if not self.answers or self._chance.random() < self._quirks.unheard:
             await clock.sleep(deadline_at - clock.monotonic())
-            raise BackupUnitError(
-                f'unit "{self._unit.name}": no answer',
-                trouble=UnitTrouble.SILENT,
-                advice="check that the unit and the path to it are on",
-            )
+            raise self._silent()
         self._gauged_minutes = self._plant.battery.gauged_minutes(self._truth.now)
         alarms = self._alarms()
         return decode_reading(
@@ -96,6 +92,26 @@ class Gauge:
             output_sources=(
                 {2: OutputSource.NORMAL, 4: OutputSource.BATTERY} if self._quirks.is_swapped else {}
             ),
+        )
+
+    async def control(self, clock: Clock, *, deadline_at: float) -> None:
+        """Take a question or an order about its control group; nothing if its card answers.
+
+        Raises:
+            BackupUnitError: it did not answer.
+        """
+        self._pump()
+        await asyncio.sleep(self._quirks.answer_s)
+        self._pump()
+        if not self.answers or self._chance.random() < self._quirks.unheard:
+            await clock.sleep(deadline_at - clock.monotonic())
+            raise self._silent()
+
+    def _silent(self) -> BackupUnitError:
+        return BackupUnitError(
+            f'unit "{self._unit.name}": no answer',
+            trouble=UnitTrouble.SILENT,
+            advice="check that the unit and the path to it are on",
         )
 
     def _values(self, alarms: list[Alarm]) -> dict[Oid, Value]:
@@ -225,6 +241,8 @@ class Gauge:
             alarms.append(Alarm.LOW_BATTERY)
         if not plant.output:
             alarms.append(Alarm.UPS_OUTPUT_OFF)
+        if plant.control.is_counting:
+            alarms.append(Alarm.SHUTDOWN_PENDING)
         if is_in(quirks.comms_lost, self._truth.now):
             alarms.append(Alarm.COMMUNICATIONS_LOST)
         return alarms

@@ -14,11 +14,14 @@ from typing import Any
 
 from agent.engine import Engine, Settings
 from agent.estimator import Estimator
+from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
 from agent.simulation.interface import Interface, Speaker
 from agent.simulation.keeper import Disk, MemoryKeeper
 from agent.simulation.pace import BoxClock, Wall
 from agent.simulation.scenario import Blow, Kill, Scenario
+from agent.simulation.truth import SiteTruth
+from agent.unit_control import UnitControl
 from agent.watch import Watch
 from drivers.base import Driver, Stage
 from policies.decide import beliefs_of
@@ -65,6 +68,8 @@ class Lives:
         gauges: Mapping[str, Gauge],
         ears: Ears,
         main: asyncio.Task[Any],
+        truth: SiteTruth,
+        on_written: Written,
         estimates: bool = False,
     ) -> None:
         """Prepare; `start` begins the first.
@@ -75,6 +80,8 @@ class Lives:
             gauges: by unit.
             ears: who is told.
             main: the one task that is not the agent's.
+            truth: the site.
+            on_written: told of each SET that a unit takes.
             estimates: whether it estimates its batteries live.
         """
         self._scenario = scenario
@@ -82,6 +89,8 @@ class Lives:
         self._gauges = gauges
         self._ears = ears
         self._main = main
+        self._truth = truth
+        self._on_written = on_written
         self._estimates = estimates
         self._loop = asyncio.get_running_loop()
         self._kills = list(scenario.kills)
@@ -133,6 +142,7 @@ class Lives:
             journal=keeper,
             state=recalled.state,
             settings=Settings("simulated", seed=scenario.seed),
+            controls=self._controls(clock, keeper),
             on_event=partial(self._hear, keeper, estimator),
             beliefs=beliefs_of if estimator is None else estimator.beliefs,
         )
@@ -204,6 +214,24 @@ class Lives:
             keep=keeper.keep_estimate,
             say=say,
         )
+
+    def _controls(self, clock: BoxClock, keeper: MemoryKeeper) -> dict[str, UnitControl]:
+        return {
+            name: SimulatedControl(
+                name,
+                self._gauges[name],
+                self._truth,
+                clock,
+                is_dead=partial(getattr, keeper, "is_dead"),
+                on_written=self._written,
+            )
+            for name, unit in self._scenario.site.units.items()
+            if unit.output is not None
+        }
+
+    def _written(self, unit: str, name: str, value: int) -> None:
+        self._on_written(unit, name, value)
+        self.sent()
 
     def _watch(self, name: str, engine: Engine, clock: BoxClock) -> Watch:
         scenario = self._scenario

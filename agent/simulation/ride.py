@@ -17,6 +17,7 @@ from agent.simulation.pace import JumpingLoop
 from agent.simulation.scenario import Scenario, Window
 from agent.simulation.truth import Plant, SiteTruth, What
 from agent.virtual.battery import VirtualBattery
+from agent.virtual.control_group import ControlGroup
 from drivers.base import Act
 from policies.comeback import START_RETRIES
 from policies.events import Event
@@ -157,6 +158,8 @@ class _World:
             interfaces=self._interfaces,
             gauges=gauges,
             ears=Ears(self._on_event, self._on_life, self._on_failure),
+            truth=self.truth,
+            on_written=self._on_written,
             main=main,
             estimates=estimates,
         )
@@ -215,6 +218,8 @@ class _World:
         """Whether nothing more is to be expected of the agent."""
         engine = self.lives.engine
         if engine is None:
+            return False
+        if any(unit.output.is_pending for unit in engine.state.units.values()):
             return False
         devices = self._scenario.site.devices
         for name, known in engine.state.devices.items():
@@ -286,6 +291,10 @@ class _World:
         self.checks.on_told(name, act)
         self.lives.sent()
 
+    def _on_written(self, unit: str, name: str, value: int) -> None:
+        self._onlooker.life(self._loop.time(), f"{unit} is told {name} = {value}")
+        self.checks.on_written(unit, name, value)
+
     def _on_answer(self, unit: str, is_odd: bool) -> None:
         self.checks.on_reading(unit, is_odd=is_odd)
 
@@ -333,10 +342,18 @@ class _World:
 def truth_of(scenario: Scenario) -> SiteTruth:
     """Return the site of a scenario at its beginning, with all that is to happen to it."""
     plants = {
-        name: Plant(VirtualBattery(built.build, built.gauge, at=0.0), built.restart_s)
+        name: Plant(
+            VirtualBattery(built.build, built.gauge, at=0.0),
+            built.restart_s,
+            control=ControlGroup.of(scenario.controls.get(name, ())),
+            unlisted_w=scenario.unlisted_w.get(name, 0.0),
+        )
         for name, built in scenario.plants.items()
     }
     truth = SiteTruth(scenario.site, plants, scenario.builds)
     for each in scenario.happenings:
         truth.plan(each.at, each.what, each.name, each.value)
+    for name, quirks in scenario.quirks.items():
+        for at in quirks.restarts:
+            truth.plan(at, What.CARD_RESTART, name)
     return truth

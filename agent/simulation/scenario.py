@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from agent.simulation.truth import DeviceBuild, What
 from agent.virtual.battery import Build, Gauge
+from agent.virtual.control_group import Quirk
 from drivers.base import Act, Repeat, Stage
 from policies.model import Site
 
@@ -186,6 +187,8 @@ class Scenario:
         wall_steps: when, and by how many seconds, the wall clock is set.
         starts_at: when the agent is first started, s.
         start_utc: wall time at loop time 0.
+        controls: by unit, where its control differs from the standard's text.
+        unlisted_w: by unit, what hangs on it and is not in the file.
         themes: what kinds of trouble were drawn, for those who look into it.
     """
 
@@ -206,6 +209,8 @@ class Scenario:
     poll_on_mains_s: float = 10.0
     poll_on_battery_s: float = 5.0
     start_utc: datetime = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)
+    controls: Mapping[str, frozenset[Quirk]] = field(default_factory=dict)
+    unlisted_w: Mapping[str, float] = field(default_factory=dict)
     themes: frozenset[str] = field(default_factory=frozenset)
 
     def mains_away(self, unit: str) -> tuple[Window, ...]:

@@ -10,10 +10,12 @@ import copy
 import heapq
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from agent.virtual.battery import VirtualBattery
+from agent.virtual.control_group import ControlGroup
+from drivers.transports.snmp_values import Status
 from policies.graph import graph_of
 from policies.model import HOLDS_DATA, MAINS_FEED, Device, Role, Site
 
@@ -34,6 +36,8 @@ class What(StrEnum):
     MAINS_RETURN = "mains return"
     BATTERY_END = "battery ends"
     OUTPUT_ON = "output comes on"
+    OUTPUT_OFF = "output goes off as it was told to"
+    CARD_RESTART = "a unit's card starts anew"
     CELL_DIES = "a cell dies"
     TEST_BEGIN = "a self-test begins"
     TEST_END = "a self-test ends"
@@ -125,6 +129,9 @@ class Plant:
         mode: what its battery does: carries, charges, rests, or charges before the output wakes.
         restart_s: what it takes to put its output on again when mains is back.
         bads: how often its mains failed.
+        control: its control group.
+        unlisted_w: what hangs on it and is not in the site's file, in W.
+        due_at: when its control group was last to be asked again.
     """
 
     battery: VirtualBattery
@@ -138,6 +145,9 @@ class Plant:
     mode: str = ""
     load_w: float = 0.0
     bads: int = 0
+    control: ControlGroup = field(default_factory=ControlGroup)
+    unlisted_w: float = 0.0
+    due_at: float = math.inf
 
     @property
     def mains(self) -> bool:
@@ -278,6 +288,12 @@ class SiteTruth:
             self._note_recording(machine)
         self._settle()
 
+    def write(self, unit: str, name: str, value: int) -> Status:
+        """A unit takes one SET of its control group."""
+        status = self.plants[unit].control.write(name, value, self.now)
+        self._settle()
+        return status
+
     # What happens
 
     def _happen(self, what: What, name: str, value: float, stamp: int) -> None:
@@ -294,7 +310,8 @@ class SiteTruth:
                 return
             self._happen_to_unit(what, plant, name, value)
         self._settle()
-        self._tell(what, name)
+        if what not in (What.OUTPUT_ON, What.OUTPUT_OFF):  # told as they come about
+            self._tell(what, name)
 
     def _happen_to_device(self, what: What, machine: Machine) -> None:
         match what:
@@ -320,13 +337,16 @@ class SiteTruth:
                 plant.bads += 1
                 if plant.begun_at is None:
                     plant.begun_at = self.now
+                plant.control.mains_failed(output=plant.output)
             case What.MAINS_RETURN if not plant.mains:
                 plant.failed_at, plant.returned_at, plant.begun_at = None, self.now, None
-            case What.OUTPUT_ON if plant.mains:
-                plant.output = True
+            case What.CARD_RESTART:
+                plant.control.card_restarted()
             case What.BATTERY_END if plant.is_on_battery:
                 # A battery that cannot carry its own test: mains takes the load back.
                 plant.output, plant.is_testing, plant.begun_at = plant.mains, False, None
+                if not plant.output:
+                    plant.control.went_off(mains=False)
             case What.CELL_DIES:
                 plant.battery.lose(value, at=self.now)
                 plant.mode = ""  # so that its end is reckoned anew
@@ -359,6 +379,8 @@ class SiteTruth:
 
     def _settle(self) -> None:
         """Work out who has power, and what each battery carries."""
+        for name, plant in self.plants.items():
+            self._follow(name, plant)
         machines = self.machines
         for machine in machines.values():
             had = machine.has_power
@@ -367,12 +389,30 @@ class SiteTruth:
                 self._lose_power(machine)
             elif machine.has_power and not had and machine.build.starts_with_power:
                 self._boot(machine)
-        loads = dict.fromkeys(self.plants, 0.0)
+        loads = {name: plant.unlisted_w for name, plant in self.plants.items()}
         for machine in machines.values():
             if machine.has_power and machine.body is not Body.OFF:
                 self._add_load(loads, machine.device, machine.build.watts)
         for name, plant in self.plants.items():
             self._carry(name, plant, loads[name])
+
+    def _follow(self, name: str, plant: Plant) -> None:
+        """Switch an output as its control group asks now, and see to it that it is asked again."""
+        restart_s, mains_at = plant.restart_s, plant.returned_at
+        wanted = plant.control.wanted(
+            self.now, mains=plant.mains, output=plant.output, restart_s=restart_s, mains_at=mains_at
+        )
+        if wanted != plant.output:
+            self._tell(What.OUTPUT_ON if wanted else What.OUTPUT_OFF, name)
+            plant.output, plant.is_testing = wanted, False
+            plant.begun_at = self.now if wanted and not plant.mains else None
+        due_at = plant.control.next_at(
+            mains=plant.mains, output=plant.output, restart_s=restart_s, mains_at=mains_at
+        )
+        if due_at != plant.due_at and due_at < math.inf:
+            what = What.OUTPUT_OFF if plant.output else What.OUTPUT_ON
+            self._push(max(due_at, self.now), what, name, 0.0, -1)
+        plant.due_at = due_at
 
     def _gives(self, feed: str) -> bool:
         if feed in self.machines:
@@ -421,7 +461,6 @@ class SiteTruth:
                 battery.charge(load_w, at=self.now)
             case "wakes":
                 battery.charge(0.0, at=self.now)
-                self._push(self.now + plant.restart_s, What.OUTPUT_ON, name, 0.0, plant.stamp)
             case _:
                 battery.rest(at=self.now)
 
@@ -441,6 +480,7 @@ class SiteTruth:
 def _copied(plant: Plant) -> Plant:
     other = copy.copy(plant)
     other.battery = copy.copy(plant.battery)
+    other.control = copy.copy(plant.control)
     return other
 
 

@@ -35,6 +35,7 @@ from policies.events import (
     BatteryJudged,
     BatteryMeasured,
     BoxLeft,
+    BoxStayed,
     DeviceSeen,
     Ending,
     Event,
@@ -169,6 +170,7 @@ SAID: list[tuple[Event, str]] = [
     (OutputDropped(1.0, "cabinet", "seen"), "cabinet: its output has dropped: seen"),
     (OutputReturned(1.0, "cabinet", "seen"), "cabinet: its output is on: seen"),
     (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
+    (BoxStayed(1.0, "warden", "still on"), "warden: still on"),
 ]
 
 

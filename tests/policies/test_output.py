@@ -10,6 +10,8 @@ import pytest
 from policies.decide import beliefs_of, decide
 from policies.events import (
     AgentStarted,
+    BoxLeft,
+    BoxStayed,
     DeviceSeen,
     OutputArmed,
     OutputBegan,
@@ -496,6 +498,18 @@ def test_the_box_goes_as_late_as_it_can_and_only_once_all_is_armed() -> None:
     assert leaving.device == "warden"
     assert box_leaving(site, began, AT) is None
     assert box_leaving(site, resting(site), AT) is None
+
+
+def test_nothing_is_withdrawn_once_the_box_is_going_off() -> None:
+    """Mains is back in the very seconds that the box goes down: only the drop starts it again."""
+    site = site_of(PLAIN_SWITCH, RECORDER, BOX, units=(UNIT,))
+    state = fold(site, armed(site, resting(site)), BoxLeft(AT, "warden", "going off"))
+    for at in (5.0, 10.0):
+        state = hear(site, state, on_mains(AT + at, output_w=LEFT_W))
+    stayed = fold(site, state, BoxStayed(AT + 11, "warden", "it may not"))
+
+    assert decided(site, state, AT + 10) == ()
+    assert [o.task for o in decided(site, stayed, AT + 11)] == [OutputTask.WITHDRAW]
 
 
 def test_a_box_with_another_feed_never_goes() -> None:
