@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from policies.battery import BatteryPoint
 from policies.events import (
+    AgentStarted,
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
