@@ -3,41 +3,53 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+import pytest
+
+from agent.simulation.checks import Violation
 from agent.simulation.draw import draw
 from agent.simulation.ride import Onlooker, ride
 from agent.simulation.scenario import Meter, Scenario
 from policies.events import Event, OutputArmed, OutputDropped, OutputReturned, OutputWithdrawn
 from policies.model import Role
 
-SEEDS = range(60)
+SEEDS = range(40)
 
 
-def test_no_invariant_is_broken_where_outputs_are_switched() -> None:
+@dataclass(slots=True)
+class Rides:
+    """What came of all seeds together, ridden once."""
+
+    broken: list[Violation]
+    kinds: Counter[type[Event]]
+
+
+@pytest.fixture(scope="module")
+def rides() -> Rides:
     """Control that ignores, refuses, forgets or cannot be withdrawn; kills amid arming."""
-    broken = [
-        violation for seed in SEEDS for violation in ride(draw(seed, outputs=True)).violations
-    ]
-
-    assert not broken
-
-
-def test_outputs_are_armed_dropped_and_brought_back() -> None:
-    """Invariants that nothing ever puts to the test hold by themselves."""
-    kinds: Counter[type[Event]] = Counter()
+    seen = Rides([], Counter())
 
     def count(at: float, event: Event) -> None:
-        kinds[type(event)] += 1
+        seen.kinds[type(event)] += 1
 
     for seed in SEEDS:
-        ride(draw(seed, outputs=True), Onlooker(event=count))
+        seen.broken += ride(draw(seed, outputs=True), Onlooker(event=count)).violations
+    return seen
 
-    assert kinds[OutputArmed] >= 8
-    assert kinds[OutputDropped] >= 5
-    assert kinds[OutputReturned] >= 5
-    assert kinds[OutputWithdrawn] >= 1
+
+def test_no_invariant_is_broken_where_outputs_are_switched(rides: Rides) -> None:
+    """It would cut a recorder down, or leave a site dark on good mains."""
+    assert not rides.broken
+
+
+def test_outputs_are_armed_dropped_and_brought_back(rides: Rides) -> None:
+    """Invariants that nothing ever puts to the test hold by themselves."""
+    assert rides.kinds[OutputArmed] >= 6
+    assert rides.kinds[OutputDropped] >= 4
+    assert rides.kinds[OutputReturned] >= 4
+    assert rides.kinds[OutputWithdrawn] >= 1
 
 
 def _with_a_hidden_load(scenario: Scenario) -> Scenario:
@@ -56,7 +68,7 @@ def _with_a_hidden_load(scenario: Scenario) -> Scenario:
 
 def test_the_checks_see_what_an_output_drops_over() -> None:
     """A check that cannot fail proves nothing: here a meter that lies makes it fail."""
-    hidden = [_blind(_with_a_hidden_load(draw(seed, outputs=True))) for seed in range(25)]
+    hidden = [_blind(_with_a_hidden_load(draw(seed, outputs=True))) for seed in range(14)]
     broken = [violation for scenario in hidden for violation in ride(scenario).violations]
 
     assert any("unlisted" in violation.text for violation in broken)
