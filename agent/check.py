@@ -13,6 +13,8 @@ from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 
+from pydantic import BaseModel
+
 from agent.check_battery import battery_warnings
 from agent.check_power import Scene, power_warnings
 from agent.config import Fault, LoadedSite, in_order, load
@@ -23,6 +25,7 @@ from agent.learnt_durations import Took, learnt_in, took_in
 from drivers import registry
 from drivers.base import Stage
 from drivers.http_settings import HttpAccess, Tls
+from drivers.ssh_settings import SshAccess
 from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Device, Role, Starts, Unit, WhenLost
 
@@ -299,30 +302,37 @@ def _learnt_warnings(scene: Scene, took: Took) -> Iterator[Fault]:
 def _login_warnings(scene: Scene) -> Iterator[Fault]:
     for name, fitted in scene.loaded.fittings.items():
         for language, found in fitted.items():
-            access = found.access
-            tls = getattr(access, "tls", None)
-            if isinstance(tls, Tls) and tls.oldest != "1.2":
-                yield scene.warning(
-                    name,
-                    (language, "tls"),
-                    "old-tls",
-                    f"TLS {tls.oldest} is deprecated (RFC 8996): whoever is on the wire may read "
-                    "along or alter what is said, the password included",
-                    "update the device, or keep it on a wire of its own",
-                )
-            if (
-                isinstance(access, HttpAccess)
-                and access.scheme == "http"
-                and access.password is not None
-                and access.auth != "digest"
-            ):
-                yield scene.warning(
-                    name,
-                    (language, "scheme"),
-                    "password-in-clear",
-                    "the password goes over the wire in clear text",
-                    'set scheme = "https" and pin its certificate, or auth = "digest"',
-                )
+            for key, code, message, fix in _weaknesses(found.access):
+                yield scene.warning(name, (language, key), code, message, fix)
+
+
+def _weaknesses(access: BaseModel) -> Iterator[tuple[str, str, str, str]]:
+    """Yield key, code, message and fix of each way of logging in that others can abuse."""
+    tls = getattr(access, "tls", None)
+    if isinstance(tls, Tls) and tls.oldest != "1.2":
+        yield (
+            "tls",
+            "old-tls",
+            f"TLS {tls.oldest} is deprecated (RFC 8996): whoever is on the wire may read along or "
+            "alter what is said, the password included",
+            "update the device, or keep it on a wire of its own",
+        )
+    if isinstance(access, SshAccess) and access.legacy:
+        yield (
+            "legacy",
+            "old-ssh",
+            f"{', '.join(access.legacy)}: whoever stands in between may pass for the device and "
+            "learn the password",
+            "update the device, or keep it on a wire of its own and log in by a key",
+        )
+    if isinstance(access, HttpAccess) and access.scheme == "http":
+        if access.password is not None and access.auth != "digest":
+            yield (
+                "scheme",
+                "password-in-clear",
+                "the password goes over the wire in clear text",
+                'set scheme = "https" and pin its certificate, or auth = "digest"',
+            )
 
 
 def _table_warnings(scene: Scene) -> Iterator[Fault]:

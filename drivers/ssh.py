@@ -309,6 +309,7 @@ def _build(fitting: Fitting) -> Driver:
         password=access.password,
         pins=frozenset(access.host_keys),
         known_hosts=access.known_hosts,
+        legacy=frozenset(access.legacy),
     )
     console: Console = PaperConsole(login)
     if not fitting.dry_run:

@@ -57,6 +57,9 @@ _Fingerprints = Annotated[
 ]
 
 
+Legacy = Literal["diffie-hellman-group14-sha1", "diffie-hellman-group1-sha1", "ssh-rsa"]
+
+
 class SshAccess(Settings):
     """The access table: whom to log in as, and how the device proves that it is the one.
 
@@ -65,6 +68,8 @@ class SshAccess(Settings):
         host_keys: fingerprints "SHA256:…" of the device; one of its keys suffices.
         known_hosts: a file of OpenSSH's format that holds its key instead.
         sudo_password: sent to each command that begins with `sudo -S`.
+        legacy: algorithms that are broken or nearly so, offered to this device alone, after all
+            newer ones; "ssh-rsa" is a host key signed with SHA-1.
         connect_early: log in when an outage begins, and wait there; None = unless the device is
             spoken with in a dialogue, since such consoles often serve one person at a time.
     """
@@ -77,6 +82,7 @@ class SshAccess(Settings):
     host_keys: _Fingerprints = ()
     known_hosts: Annotated[Path | None, BeforeValidator(_file)] = None
     sudo_password: Secret | None = None
+    legacy: list[Legacy] = Field(default=[])
     connect_early: bool | None = None
 
     @model_validator(mode="after")

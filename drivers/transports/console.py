@@ -37,6 +37,7 @@ class Login:
         key: text of a private key; None = by password alone.
         pins: fingerprints "SHA256:…" of the device's host keys.
         known_hosts: a file that pins more; read anew for each conversation.
+        legacy: algorithms of old that this device alone may use.
     """
 
     address: str
@@ -47,6 +48,7 @@ class Login:
     password: SecretStr | None = None
     pins: frozenset[str] = frozenset()
     known_hosts: Path | None = None
+    legacy: frozenset[str] = frozenset()
 
     @property
     def line(self) -> str:

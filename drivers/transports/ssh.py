@@ -40,6 +40,7 @@ from drivers.transports.console import (
 )
 from drivers.transports.known_hosts import KnownKey, how_to_pin, known_keys
 from drivers.transports.sockets import shut, watch_for_death
+from drivers.transports.ssh_legacy import legacy_transport
 
 _ONE_OF_SEVERAL_S = 5.0  # for one address of a name that has several
 _POLL_S = 0.25  # how often a quiet command is asked whether it has ended
@@ -223,7 +224,7 @@ class Talk:
         sock = self._connected()
         self._doing = "greeting"
         no_keys = [name for kind in self.skip for name in _FAMILIES[kind]]
-        transport = paramiko.Transport(sock, disabled_algorithms={"keys": no_keys})
+        transport = self._transport_over(sock, no_keys)
         self._transport = transport
         transport.banner_timeout = transport.handshake_timeout = _BACKSTOP_S
         transport.auth_timeout = _BACKSTOP_S
@@ -231,6 +232,14 @@ class Talk:
         sock.settimeout(1.0)
         transport.start_client()
         return transport
+
+    def _transport_over(self, sock: socket.socket, no_keys: list[str]) -> paramiko.Transport:
+        legacy = self._login.legacy
+        if not legacy:
+            return paramiko.Transport(sock, disabled_algorithms={"keys": no_keys})
+        if "ssh-rsa" in self.skip:
+            no_keys = [*no_keys, "ssh-rsa"]
+        return legacy_transport(sock, legacy, without_keys=no_keys)
 
     def _secured(self) -> paramiko.Transport:
         """Return a connection to a device that proved to be the pinned one.
@@ -460,7 +469,8 @@ class Talk:
                 what = str(error).rpartition("(")[2].rstrip(")")
                 return _advised(
                     DeviceRefusedError(f"{where}: only outdated algorithms offered: {what}"),
-                    "update the device's firmware, or switch on SHA-2 key exchange and host keys",
+                    "update the device's firmware, or switch on SHA-2 key exchange and host keys; "
+                    "where neither can be had, name what it knows: legacy = [ … ]",
                 )
             case paramiko.AuthenticationException() if self._is_up():
                 return self._unwelcome(error)
