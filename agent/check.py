@@ -325,14 +325,15 @@ def _weaknesses(access: BaseModel) -> Iterator[tuple[str, str, str, str]]:
             "learn the password",
             "update the device, or keep it on a wire of its own and log in by a key",
         )
-    if isinstance(access, HttpAccess) and access.scheme == "http":
-        if access.password is not None and access.auth != "digest":
-            yield (
-                "scheme",
-                "password-in-clear",
-                "the password goes over the wire in clear text",
-                'set scheme = "https" and pin its certificate, or auth = "digest"',
-            )
+    if not isinstance(access, HttpAccess) or access.auth == "digest":
+        return
+    if access.scheme == "http" and access.password is not None:
+        yield (
+            "scheme",
+            "password-in-clear",
+            "the password goes over the wire in clear text",
+            'set scheme = "https" and pin its certificate, or auth = "digest"',
+        )
 
 
 def _table_warnings(scene: Scene) -> Iterator[Fault]:
