@@ -54,9 +54,10 @@ def _second_best_lines(found: Outlook) -> Iterator[str]:
             yield f"{name} CANNOT be brought to rest: nothing can be told to it, and {who}."
             continue
         spared = duration_text(device.quiesce_s or 0.0)
+        are = "is" if len(writers) == 1 else "are"
         then = "its power is cut" if device.is_cut else "it loses its power as it is"
         yield (
-            f"Second best: nothing can be told to {name}. {names_text(writers)} is cut, it is "
+            f"Second best: nothing can be told to {name}. {names_text(writers)} {are} cut, it is "
             f"given {spared} to write out, then {then}."
         )
 

@@ -89,12 +89,13 @@ def access_of(table: UnitTable, base: Path) -> UnitAccess:
 def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
     """Return the device as the policies know it.
 
-    What nothing stops starts by itself when power comes; what is stopped, and no word says how it
-    comes back, is left to a hand.
+    What is told nothing, itself or through its writers, starts by itself when power comes; what is
+    stopped, and no word says how it comes back, is left to a hand.
     """
     takes_s = drivers.takes_s
     is_passive = Stage.STOP not in takes_s and Stage.QUIESCE not in takes_s
-    unsaid = Starts.BY_ITSELF if is_passive else Starts.BY_HAND
+    is_left = is_passive or (drivers.by_writers and Stage.STOP not in takes_s)
+    unsaid = Starts.BY_ITSELF if is_left else Starts.BY_HAND
     watts = table.watts or 0.0
     return Device(
         name=table.name,

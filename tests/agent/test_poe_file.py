@@ -85,6 +85,7 @@ def test_recorder_without_interface_takes_its_settling(
     recorder = device(tmp_path, "gate recorder", SWITCH, CAMERA, table)
 
     assert (recorder.by_writers, recorder.quiesce_s, recorder.stop_s) == (True, seconds, None)
+    assert recorder.starts is Starts.BY_ITSELF, "it was told nothing: it comes back with its power"
 
 
 @pytest.mark.parametrize(
