@@ -52,6 +52,7 @@ from policies.events import (
 )
 from policies.learnt import Learnt, with_learnt
 from policies.model import Order, Reading, Site
+from policies.plan import Plan
 from policies.reasons import duration_text
 from policies.state import OpenOrder, Phase, SiteState, fold, took_of
 from policies.supply import UnitState
@@ -72,7 +73,7 @@ _SHORTEST_WAIT_S = 0.05
 _DECIDED_ON = (OrderClosed, OutputWithdrawn, OutputReturned, OutputFailed)
 """After these something may be due at once."""
 
-Decide = Callable[[Site, SiteState, Mapping[str, Belief], float], Decision]
+Decide = Callable[[Site, SiteState, Mapping[str, Belief], float, Plan | None], Decision]
 Beliefs = Callable[[Site, SiteState, float], Mapping[str, Belief]]
 """Returns the belief of every unit that runs on battery."""
 
@@ -116,6 +117,7 @@ class Engine:
         decide: Decide = decide,
         beliefs: Beliefs = beliefs_of,
         fold: Fold = fold,
+        plan: Callable[[], Plan | None] = lambda: None,
     ) -> None:
         """Prepare; `run` begins.
 
@@ -131,6 +133,7 @@ class Engine:
             decide: the policy.
             beliefs: how long the batteries last.
             fold: what events mean.
+            plan: the last one that was made of what to give up when, or None.
         """
         self._file_site = site
         self._took = took_of(state)
@@ -141,6 +144,7 @@ class Engine:
         self._settings = settings
         self._policy = decide
         self._beliefs = beliefs
+        self._plan = plan
         self._ledger = Ledger(site, state, fold=fold, on_event=on_event)
         self._woken = asyncio.Event()
         self._noted_at: dict[str, float] = {}
@@ -264,6 +268,10 @@ class Engine:
             self._learn()
         return await self._journal.commit(*events)
 
+    def wake(self) -> None:
+        """Have it decide anew: something that it asks for has changed."""
+        self._woken.set()
+
     async def notice(self, severity: str, about: str, text: str) -> None:
         """Say something that somebody should know."""
         _log_notice(severity, about, text)
@@ -280,7 +288,8 @@ class Engine:
             if self._ledger.error is not None:
                 raise self._ledger.error.with_traceback(None)  # else it grows with each raise
             state = without_stale(self.state, [u for u, at in self._stale.items() if now < at])
-            decision = self._policy(self.site, state, self._beliefs(self.site, state, now), now)
+            beliefs = self._beliefs(self.site, state, now)
+            decision = self._policy(self.site, state, beliefs, now, self._plan())
         except Exception as error:  # the other outermost loop: nothing may stand above the floor
             await self._fall(error)
             return

@@ -15,6 +15,8 @@ from policies.decide import Decision
 from policies.learnt import Learnt
 from policies.model import Role, Site
 from policies.owed import Owed, owed_changes
+from policies.plan import Plan, Why
+from policies.plan_use import is_fresh
 from policies.reasons import duration_text, names_text
 from policies.state import DeviceState, Phase, SiteState
 from policies.supply import Supply, UnitState
@@ -35,6 +37,7 @@ def document(
     dry_run: bool,
     today: date | None = None,
     learnt: Mapping[str, Sequence[Learnt]] = MappingProxyType({}),
+    plan: Plan | None = None,
 ) -> dict[str, Any]:
     """Return the status as JSON-ready values; seconds are relative to now, None = not known.
 
@@ -46,7 +49,10 @@ def document(
         dry_run: whether nothing is sent.
         today: the site's day, for the age of batteries; None = nothing is said of it.
         learnt: what is planned otherwise than the site's file says, by device.
+        plan: the last one that was made of what to give up when, or None.
     """
+    if plan is not None and not is_fresh(plan, state, now):
+        plan = None
     return {
         "site": site.name,
         "dry_run": dry_run,
@@ -60,10 +66,12 @@ def document(
         "devices": [
             {
                 **_device(site, name, device, decision, now),
+                **_planned(plan, name, device, now),
                 "learnt": [as_fields(one) for one in learnt.get(name, ())],
             }
             for name, device in state.devices.items()
         ],
+        "plan_age_s": None if plan is None else round(now - plan.made_at, 1),
         "owed": [_owed(one, now) for one in owed_changes(site, state)],
     }
 
@@ -124,6 +132,18 @@ def _device(
         "stop_latest_in_s": _finite(stop_at - now),
         "task": None if order is None else order.task.value,
         "reason": None if order is None else order.reason.sentence,
+    }
+
+
+def _planned(plan: Plan | None, name: str, device: DeviceState, now: float) -> dict[str, Any]:
+    """What the plan has in store for a device that runs; None and "" where that is nothing."""
+    stop = None if plan is None else plan.stops.get(name)
+    if stop is None or device.phase is not Phase.RUNNING or math.isinf(stop.on_until_at):
+        return {"planned_stop_in_s": None, "planned": "", "planned_sake": ""}
+    return {
+        "planned_stop_in_s": round(max(0.0, stop.on_until_at - now), 1),
+        "planned": stop.why.value,
+        "planned_sake": stop.sake,
     }
 
 
@@ -217,6 +237,23 @@ def _owed_lines(owed: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         yield f"  owed: {names_text(done)}; {OWED_LIST} in the state directory says what undoes it"
 
 
+_PLANNED = {
+    Why.KEPT: "kept on for {left}",
+    Why.GIVES_WAY: "gives way{sake} in {left}",
+    Why.OWNER: "stops in {left}, as its owner wishes",
+    Why.UNTOLD: "on for {left}, then loses power untold",
+}
+
+
+def _planned_parts(device: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what is planned, and say that it is no more than that."""
+    left_s, why = device.get("planned_stop_in_s"), device.get("planned")
+    if left_s is not None and why in _PLANNED:
+        sake = f" to {device['planned_sake']}" if device["planned_sake"] else ""
+        told = _PLANNED[Why(why)].format(left=duration_text(left_s), sake=sake)
+        yield f"planned: {told}"
+
+
 def _device_line(device: Mapping[str, Any]) -> str:
     parts = [f"  {device['name']} ({device['role']}): {device['phase']}"]
     if device["assumed"]:
@@ -229,6 +266,7 @@ def _device_line(device: Mapping[str, Any]) -> str:
     elif device["phase"] == Phase.RUNNING.value and stop_s is not None:
         when = f"in {duration_text(stop_s)} at the latest" if stop_s > 0 else "now"
         parts.append(f"its stop begins {when}")
+    parts += _planned_parts(device)
     if device.get("dry_run"):
         parts.append("dry run")
     gap_s = device.get("gap_s")

@@ -30,6 +30,7 @@ from agent.notices import Notices
 from agent.notifications import Notifications
 from agent.owed import OwedList, undo_of
 from agent.owed_copies import OwedCopies
+from agent.planner import Planner
 from agent.schedule import Schedule
 from agent.snmp_source import SnmpSource, UnitNotice
 from agent.source import Source
@@ -112,6 +113,14 @@ class Agent:
             say=self._say,
             aside=in_thread,
         )
+        self._planner = Planner(
+            site,
+            loaded.place,
+            clock=self._clock,
+            state=lambda: self.engine.state,
+            on_plan=lambda: self.engine.wake(),
+            beliefs=self._estimator.beliefs,
+        )
         self.engine = Engine(
             site,
             wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run)),
@@ -122,6 +131,7 @@ class Agent:
             controls={} if dry_run else self._controls(wrap_control),
             on_event=self._hear_event,
             beliefs=self._estimator.beliefs,
+            plan=lambda: self._planner.plan,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
         self._batteries = Batteries(
@@ -194,6 +204,7 @@ class Agent:
             jobs += [self._kept_up("watch", watch.run) for watch in self._watches]
             jobs += [
                 self._kept_up("notices", self._notices.run),
+                self._kept_up("planner", self._planner.run),
                 self._kept_up("saying", self._keep_saying),
                 self._kept_up("pause", self._hands.pause.run),
                 self._kept_up("batteries", self._batteries.run),
@@ -320,6 +331,7 @@ class Agent:
         self._owed.hear(event)
         self._batteries.hear(event)
         self._load_watch.hear(event, self.engine.state)
+        self._planner.hear()
         self._on_event(event)
 
     def _energy_band(self, unit: str) -> tuple[float, float, float] | None:
@@ -358,6 +370,7 @@ class Agent:
             today=self._clock.utc().astimezone(self._loaded.time_zone).date(),
             dry_run=self._dry_run,
             learnt=engine.learnt,
+            plan=self._planner.plan,
         )
         return {
             **shown,

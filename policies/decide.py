@@ -17,6 +17,8 @@ from policies.due import due_now
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Order, Reason, Site, Starts, Task
 from policies.output import OutputOrder, is_to_cycle, output_orders
+from policies.plan import Plan
+from policies.plan_use import way_givers
 from policies.scene import Scene
 from policies.state import Phase, SiteState
 from policies.supply import belief_of
@@ -55,7 +57,13 @@ def beliefs_of(site: Site, state: SiteState, now: float) -> dict[str, Belief]:
     }
 
 
-def decide(site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float) -> Decision:
+def decide(
+    site: Site,
+    state: SiteState,
+    beliefs: Mapping[str, Belief],
+    now: float,
+    plan: Plan | None = None,
+) -> Decision:
     """Return the orders of this moment.
 
     Args:
@@ -63,8 +71,11 @@ def decide(site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: flo
         state: the fold of the journal.
         beliefs: one for each unit on battery, and for no other.
         now: site time, s.
+        plan: the last one that was made, if any. What it is too old for, or does not speak for,
+            goes by the plain rule; beneath both the latest safe start holds.
     """
-    scene = Scene(site, state, beliefs, now, timeline(site, state, beliefs, now, margin_s=MARGIN_S))
+    course = timeline(site, state, beliefs, now, margin_s=MARGIN_S)
+    scene = Scene(site, state, beliefs, now, course, plan)
     orders: list[Order] = []
     due: Mapping[str, Reason] = {}
     if state.paused_until_at is None or state.paused_until_at <= now:
@@ -183,4 +194,5 @@ def _wake_at(scene: Scene) -> float:
     for unit in scene.state.units.values():
         if unit.mains_at is not None:
             at.append(unit.mains_at + scene.site.mains_steady_s)
+    at += [stop.on_until_at for stop in way_givers(scene)]
     return min(moment for moment in at if moment > scene.now)

@@ -33,7 +33,10 @@ class Terms:
         lights: how the light changes from now on.
         measured_w: what units measure; what is listed is held against it.
         thresholds: the owners' own are honoured.
-        thorough: look for the last tenths of a percent on a small site.
+        thorough: look for the last tenths of a percent on a small site, and for how late each stop
+            could begin; else that is when it is planned.
+        data_first: all else is given up before the last of what holds data, whatever its worth,
+            unless a hold time asks for it.
     """
 
     horizon_s: float
@@ -42,6 +45,7 @@ class Terms:
     measured_w: Mapping[str, float] | None = None
     thresholds: bool = True
     thorough: bool = False
+    data_first: bool = False
 
 
 class Footing:

@@ -39,6 +39,7 @@ class PlannedStop:
         hold_until_at: until when its owner wants it on; the outage's begin where there is no wish.
         sake: what gains most by its giving way, "" where nothing does.
         is_in_time: it is at rest before its power ends, or there is nothing to be lost.
+        waits_for_second: it was put off until another plan agrees; see `plan_use`.
     """
 
     device: str
@@ -50,6 +51,7 @@ class PlannedStop:
     hold_until_at: float = -math.inf
     sake: str = ""
     is_in_time: bool = True
+    waits_for_second: bool = False
 
     @property
     def is_held(self) -> bool:
@@ -83,6 +85,7 @@ class UnitCourse:
         short_share: how many times its energy it would need for that; 1 = it has enough.
         light_load_s: how long, before all is at rest, the load is below what the unit needs to stay
             on by itself.
+        made_w: what the unit carried when the plan was made, as it was known then.
     """
 
     unit: str
@@ -98,6 +101,7 @@ class UnitCourse:
     short_wh: float = 0.0
     short_share: float = 1.0
     light_load_s: float = 0.0
+    made_w: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

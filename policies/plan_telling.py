@@ -24,6 +24,8 @@ from policies.timeline import MARGIN_S, reserve_s
 
 _HALVINGS = 48
 _NEARLY = 0.9
+_GIFT_S = 300.0
+"""A device that is given up leaves its power to others for so long, or it is no gift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,10 @@ class Teller:
         self._site, self._footing, self._terms = site, footing, terms
         self._beliefs, self._solved = beliefs, solved
         self._now, self._outage_at = now, outage_at
-        self._latest_s = {unit: _latest_s(each) for unit, each in solved.items()}
+        self._latest_s = {
+            unit: _latest_s(each) if terms.thorough else each.answer.starts_s
+            for unit, each in solved.items()
+        }
 
     def plan(self) -> Plan:
         """Return the plan."""
@@ -127,6 +132,7 @@ class Teller:
             short_wh=short_wh,
             short_share=share,
             light_load_s=_lighter_s(steps, least_w, all_off_s),
+            made_w=self._footing.state.units[solved.unit].load_w,
         )
 
     def _stop(self, name: str) -> PlannedStop:
@@ -220,8 +226,10 @@ class Teller:
             wish = self._site.devices[name].stop_when
             if name in solved.limits or (wish is not None and wish.on_battery_for_s is not None):
                 return Why.OWNER
-        # What stops so near the end is no gift to anything else.
-        return Why.KEPT if starts_s >= _NEARLY * solved.answer.end_s else Why.GIVES_WAY
+        end_s = solved.answer.end_s
+        # What stops so near the end, or draws nothing, is no gift to anything else.
+        is_near = starts_s >= min(_NEARLY * end_s, end_s - _GIFT_S)
+        return Why.KEPT if is_near or not any(item.watts) else Why.GIVES_WAY
 
     def _untold(
         self, stop: PlannedStop, dark_at: float, *, on_until_at: float | None = None

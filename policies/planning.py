@@ -40,6 +40,9 @@ _MOST_LIMITS = 12
 _LITTLE = 0.02
 """Share of the worth for which what holds data is not stopped before it must be."""
 
+_DATA_FIRST = 1e-3
+"""By this the worth of all else is lessened where what holds data would be given up for it."""
+
 
 def make_plan(
     site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float, terms: Terms
@@ -208,16 +211,29 @@ class _Maker:
             most_s[limit.device] = min(most_s.get(limit.device, math.inf), limit.at_s)
 
     def _agreed(self, unit: str, hung: UnitProblem) -> Generator[None, None, Solved]:
-        """Solve one unit; what holds data is not given up for little."""
+        """Solve one unit; what holds data is not given up for little.
+
+        In a plan that is acted on, the last of it is given up for nothing that holds none.
+        """
         found = yield from self._agree(unit, hung)
         items, kept = hung.problem.items, found.answer.is_kept
-        is_given_up = any(i.holds_data for i in items) and not any(
-            is_kept and item.holds_data for item, is_kept in zip(items, kept, strict=True)
-        )
+        data = [is_kept for item, is_kept in zip(items, kept, strict=True) if item.holds_data]
+        if not data or any(data):
+            return found
+        factor = found.planned.cells.energy_wh / self._plain(unit).cells.energy_wh
+        if self._terms.data_first:
+            first = tuple(
+                item if item.holds_data else replace(item, worth=_DATA_FIRST * item.worth)
+                for item in items
+            )
+            problem = replace(hung.problem, items=first)
+            other = yield from self._agree(unit, replace(hung, problem=problem), factor)
+            worth = _worth_of(hung.problem, other.answer)
+            return replace(other, hung=hung, answer=replace(other.answer, worth=worth))
         rest_worth = sum(
             item.worth for item, name in zip(items, hung.names, strict=True) if name == REST
         )
-        if not is_given_up or rest_worth <= 0.0:
+        if rest_worth <= 0.0:
             return found
         # All of them stop before the end, so that what nobody can stop runs on: at what gain?
         for_data = tuple(
@@ -225,7 +241,6 @@ class _Maker:
             for item, name in zip(items, hung.names, strict=True)
         )
         problem = replace(hung.problem, items=for_data)
-        factor = found.planned.cells.energy_wh / self._plain(unit).cells.energy_wh
         other = yield from self._agree(unit, replace(hung, problem=problem), factor)
         end_h = min(other.answer.end_s, hung.problem.horizon_s) / HOUR_S
         worth = other.answer.worth + rest_worth * end_h
@@ -350,6 +365,14 @@ class _Seeker:
         last = math.log(self.tried)
         at = min(max(at, last - _STRIDE), last + _STRIDE)
         self.tried = math.exp(min(at, high - _LESS))
+
+
+def _worth_of(problem: Problem, answer: Answer) -> float:
+    """Hours times worth, up to the horizon."""
+    return sum(
+        item.worth * min(max(0.0, start_s), problem.horizon_s) / HOUR_S
+        for item, start_s in zip(problem.items, answer.starts_s, strict=True)
+    )
 
 
 def battery_of(site: Site, unit: str, known: UnitState) -> Battery:

@@ -130,6 +130,32 @@ def gives_way(*, to: str, lower_s: float, wanted_s: float, needed_s: float) -> R
     )
 
 
+def planned_way(
+    *, to: str, watts: float, lower_s: float, quantile: float, until_s: float, age_s: float
+) -> Reason:
+    """By the plan its power is worth more elsewhere.
+
+    Args:
+        to: what gains most by it; "" where that is no single device.
+        watts: what it draws.
+        lower_s: how long the battery then lasts at least, by the plan, in s.
+        quantile: how sure that is.
+        until_s: for how long *to* can then stay on, in s.
+        age_s: how old the plan is, in s.
+    """
+    lasts = f"at least {duration_text(lower_s)} ({sureness_text(quantile)})"
+    gain = f"the battery then lasts {lasts}"
+    if to and math.isfinite(until_s):
+        gain = f"{to} can then stay on for {duration_text(until_s)}, the battery lasting {lasts}"
+    made = f"made {duration_text(age_s)} ago" if age_s >= 1.0 else "made just now"
+    return Reason(
+        "gives_way",
+        f"giving it up, by the plan {made}: its {watts:.0f} W are worth more to what stays on; "
+        f"{gain}.",
+        {"lower_s": lower_s, "until_s": until_s, "watts": watts, "age_s": age_s},
+    )
+
+
 def overload(unit: str, lasting_s: float) -> Reason:
     """The unit is overloaded, on mains or not; an exception to leaving a steady site alone."""
     return Reason(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from policies.belief import Belief
 from policies.model import Device, Site
+from policies.plan import Plan
 from policies.seen import believable_charge
 from policies.state import DeviceState, Phase, SiteState
 from policies.timeline import Timeline
@@ -21,6 +22,7 @@ class Scene:
     beliefs: Mapping[str, Belief]
     now: float
     timeline: Timeline
+    plan: Plan | None = None
 
     def device(self, name: str) -> tuple[Device, DeviceState]:
         """Return what the file says of a device, and what is known of it."""

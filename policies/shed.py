@@ -1,11 +1,19 @@
-"""What gives way: to something worth more whose hold time cannot be met, or to an overload."""
+"""What gives way: to something worth more, by the plan or by a plain rule, or to an overload.
+
+The plan is made beside the decisions. Where there is none that can be used, a plain rule holds:
+what is worth least gives way while a hold time of something worth more is unmet.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from policies import reasons
 from policies.belief import Belief
 from policies.graph import graph_of, may_be_stopped
-from policies.model import Device, Reason
+from policies.model import HOLDS_DATA, Device, Reason
+from policies.plan import PlannedStop
+from policies.plan_use import lower_left_s, speaks_for, stays_until_s, way_givers
 from policies.runtime import LoadStep
 from policies.scene import Scene
 from policies.state import Phase
@@ -14,45 +22,111 @@ from policies.timeline import MARGIN_S, reserve_s
 
 
 def add_way_givers(scene: Scene, due: dict[str, Reason]) -> None:
-    """Add to *due* what is worth least while a hold time of something worth more is unmet."""
+    """Add to *due* what gives way so that something worth more can stay on."""
     outage_at = scene.state.outage_at
     if outage_at is None:
         return
+    for stop in way_givers(scene):
+        if stop.on_until_at <= scene.now:
+            due.setdefault(stop.device, _planned(scene, stop))
+    if scene.now < outage_at + scene.site.patience_s:
+        return
+    planned = speaks_for(scene.plan, scene.state, scene.beliefs.keys(), scene.now)
     for unit, belief in scene.beliefs.items():
-        load_w = scene.state.units[unit].load_w
+        if unit not in planned:
+            _add_plainly(scene, due, unit, belief, outage_at)
+
+
+def _planned(scene: Scene, stop: PlannedStop) -> Reason:
+    """Why a device gives way now, in the plan's numbers."""
+    assert scene.plan is not None
+    units = graph_of(scene.site).units[stop.device]
+    lower_s, quantile = lower_left_s(scene.plan, units, scene.now)
+    return reasons.planned_way(
+        to=stop.sake,
+        watts=scene.site.devices[stop.device].watts,
+        lower_s=lower_s,
+        quantile=quantile,
+        until_s=stays_until_s(scene.plan, stop.sake, scene.now),
+        age_s=scene.now - scene.plan.made_at,
+    )
+
+
+def _add_plainly(
+    scene: Scene, due: dict[str, Reason], unit: str, belief: Belief, outage_at: float
+) -> None:
+    """Add what is worth least while a hold time of something worth more is unmet."""
+    load_w = scene.state.units[unit].load_w
+    holder = _unmet(scene, unit, belief, load_w, outage_at)
+    names = _may_give_way(scene, unit, outage_at)
+    for name in names:
+        if holder is None:
+            break
+        if not _gives_way_to(scene, name, holder):
+            continue
+        given, wanted = scene.site.devices[name], scene.site.devices[holder]
+        if given.role in HOLDS_DATA and not _can_be_met(scene, belief, holder, names, outage_at):
+            continue
+        lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
+        wanted_s = outage_at + wanted.hold_s - scene.now
+        kept_s = wanted.rest_s + MARGIN_S + reserve_s(scene.site, lower_s)
+        reason = reasons.gives_way(
+            to=holder, lower_s=lower_s, wanted_s=wanted_s, needed_s=wanted_s + kept_s
+        )
+        due.setdefault(name, reason)
+        if scene.state.devices[name].phase is not Phase.AT_REST:
+            load_w = max(0.0, load_w - given.watts)
         holder = _unmet(scene, unit, belief, load_w, outage_at)
-        for name in _may_give_way(scene, unit, outage_at):
-            if holder is None:
-                break
-            given, wanted = scene.site.devices[name], scene.site.devices[holder]
-            if given.worth >= wanted.worth or name in graph_of(scene.site).uses[holder]:
-                continue
-            lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
-            wanted_s = outage_at + wanted.hold_s - scene.now
-            kept_s = wanted.rest_s + MARGIN_S + reserve_s(scene.site, lower_s)
-            reason = reasons.gives_way(
-                to=holder, lower_s=lower_s, wanted_s=wanted_s, needed_s=wanted_s + kept_s
-            )
-            due.setdefault(name, reason)
-            if scene.state.devices[name].phase is not Phase.AT_REST:
-                load_w = max(0.0, load_w - given.watts)
-            holder = _unmet(scene, unit, belief, load_w, outage_at)
+
+
+def _gives_way_to(scene: Scene, name: str, holder: str) -> bool:
+    given, wanted = scene.site.devices[name], scene.site.devices[holder]
+    return given.worth < wanted.worth and name not in graph_of(scene.site).uses[holder]
+
+
+def _can_be_met(
+    scene: Scene, belief: Belief, holder: str, names: Sequence[str], outage_at: float
+) -> bool:
+    """Whether a hold time is met once all that may give way to it has.
+
+    What holds data is not given up for a wish that stays unmet all the same.
+    """
+    (unit,) = graph_of(scene.site).units[holder]
+    load_w = scene.state.units[unit].load_w - sum(
+        scene.site.devices[name].watts
+        for name in names
+        if _gives_way_to(scene, name, holder)
+        and scene.state.devices[name].phase is not Phase.AT_REST
+    )
+    return not _is_unmet(scene, holder, _end_at(scene, belief, max(0.0, load_w)), outage_at)
 
 
 def _unmet(scene: Scene, unit: str, belief: Belief, load_w: float, outage_at: float) -> str | None:
     """The device of most worth whose hold time cannot be met at that load, or None."""
-    lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
-    end_at = scene.now + lower_s - reserve_s(scene.site, lower_s)
     fed = graph_of(scene.site).units
+    end_at = _end_at(scene, belief, load_w)
     unmet = [
         name
-        for name, device in scene.site.devices.items()
-        if fed[name] == {unit}
-        and scene.state.devices[name].phase is Phase.RUNNING
-        and scene.now < outage_at + device.hold_s
-        and outage_at + device.hold_s > end_at - (device.rest_s + MARGIN_S)
+        for name in scene.site.devices
+        if fed[name] == {unit} and _is_unmet(scene, name, end_at, outage_at)
     ]
     return max(unmet, key=lambda name: (scene.site.devices[name].worth, name), default=None)
+
+
+def _end_at(scene: Scene, belief: Belief, load_w: float) -> float:
+    """When a battery ends at that load at the earliest, less the reserve."""
+    lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
+    return scene.now + lower_s - reserve_s(scene.site, lower_s)
+
+
+def _is_unmet(scene: Scene, name: str, end_at: float, outage_at: float) -> bool:
+    """Whether a device that runs cannot stay on for as long as its owner wishes."""
+    device = scene.site.devices[name]
+    return (
+        scene.state.devices[name].phase is Phase.RUNNING
+        and scene.now < outage_at + device.hold_s
+        and outage_at + device.hold_s > end_at - (device.rest_s + MARGIN_S)
+    )
 
 
 def _may_give_way(scene: Scene, unit: str, outage_at: float) -> list[str]:

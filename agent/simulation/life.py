@@ -14,6 +14,7 @@ from typing import Any
 
 from agent.engine import Engine, Settings
 from agent.estimator import Estimator
+from agent.planner import Planner, in_slices
 from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
 from agent.simulation.interface import Interface, Speaker
@@ -37,6 +38,7 @@ class _Run:
     """One run of the agent, from its start to its death."""
 
     engine: Engine
+    planner: Planner
     clock: BoxClock
     keeper: MemoryKeeper
     watches: dict[str, Watch]
@@ -135,6 +137,16 @@ class Lives:
             self.disk, utc=clock.utc, monotonic=monotonic, boot=boot, on_write=self._on_write
         )
         estimator = self._estimator(clock, keeper) if self._estimates else None
+        beliefs = beliefs_of if estimator is None else estimator.beliefs
+        planner = Planner(
+            scenario.site,
+            None,
+            clock=clock,
+            state=lambda: engine.state,
+            on_plan=lambda: engine.wake(),
+            beliefs=beliefs,
+            work=in_slices,
+        )
         engine = Engine(
             scenario.site,
             self._drivers(clock, keeper),
@@ -143,14 +155,16 @@ class Lives:
             state=recalled.state,
             settings=Settings("simulated", seed=scenario.seed),
             controls=self._controls(clock, keeper),
-            on_event=partial(self._hear, keeper, estimator),
-            beliefs=beliefs_of if estimator is None else estimator.beliefs,
+            on_event=partial(self._hear, keeper, estimator, planner),
+            beliefs=beliefs,
+            plan=lambda: planner.plan,
         )
         watches = {name: self._watch(name, engine, clock) for name in scenario.site.units}
-        self._run = run = _Run(engine, clock, keeper, watches)
+        self._run = run = _Run(engine, planner, clock, keeper, watches)
         self.started_at = loop.time()
         self._ears.life("the agent starts")
         self._spawn(run, engine.run())
+        self._spawn(run, planner.run())
         for watch in watches.values():
             self._spawn(run, watch.run())
 
@@ -256,13 +270,16 @@ class Lives:
     def _raw_monotonic(self) -> float:
         return self._loop.time() - self._booted_at
 
-    def _hear(self, keeper: MemoryKeeper, estimator: Estimator | None, event: Event) -> None:
+    def _hear(
+        self, keeper: MemoryKeeper, estimator: Estimator | None, planner: Planner, event: Event
+    ) -> None:
         if keeper.is_dead:
             return
         self._ears.event(event)
         # The very first events come before there is a run, and no reading is among them.
         if estimator is not None and self._run is not None:
             estimator.hear(event, self._run.engine.state)
+        planner.hear()
 
     # Living and dying
 

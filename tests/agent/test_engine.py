@@ -85,7 +85,7 @@ async def test_end_of_an_order_that_comes_while_it_decides_is_not_slept_over() -
     yard.keeper.takes_s = 3.0
     asked: list[float] = []
 
-    def decide(site: Any, state: SiteState, beliefs: Any, now: float) -> Decision:
+    def decide(site: Any, state: SiteState, beliefs: Any, now: float, _plan: Any) -> Decision:
         asked.append(now)
         first = (Order("desk", Task.REST, now + 500.0, WHY),) if len(asked) == 1 else ()
         plan = decide_really(site, state, beliefs, now)

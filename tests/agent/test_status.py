@@ -10,6 +10,7 @@ import pytest
 
 from agent.status import document, lines
 from policies import reasons
+from policies.decide import beliefs_of
 from policies.events import (
     DeviceSeen,
     Ending,
@@ -21,8 +22,12 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
+from policies.footing import Terms
 from policies.model import Alarm, Order, Task
 from policies.night import Light
+from policies.plan import Plan
+from policies.plan_use import PLAN_LASTS_S
+from policies.planning import make_plan
 from policies.state import fold
 from tests.policies.sites import (
     CAMERA,
@@ -42,6 +47,33 @@ def shown(run: Run, *, later_s: float = 0.0, dry_run: bool = False) -> dict[str,
     found = document(run.site, run.state, run.decide(), now=now, dry_run=dry_run)
     said: dict[str, Any] = json.loads(json.dumps(found, allow_nan=False))
     return said
+
+
+def test_plan_is_shown_device_by_device_and_marked_as_no_more_than_that() -> None:
+    """The owner on the telephone asks what goes off next; a plan may change until then."""
+    run = Run(site_of())
+    run.outage(100.0)
+    terms = Terms(horizon_s=run.site.horizon_s, patience_s=120.0)
+    beliefs = beliefs_of(run.site, run.state, run.now)
+    plan = make_plan(run.site, run.state, beliefs, run.now, terms)
+
+    def said(plan: Plan, later_s: float) -> dict[str, Any]:
+        now = run.now + later_s
+        return document(run.site, run.state, run.decide(), now=now, dry_run=False, plan=plan)
+
+    shown_now = said(plan, 20.0)
+    assert shown_now["plan_age_s"] == 20.0
+    desk = device_of(shown_now, "desk")
+    assert (desk["planned"], desk["planned_sake"]) == ("gives way", "gate recorder")
+    assert desk["planned_stop_in_s"] == pytest.approx(100.0, abs=1.0)
+    assert "planned: gives way to gate recorder in 1 min 40 s" in text(shown_now)
+    assert "planned: kept on for" in text(shown_now)
+
+    for stale in (replace(plan, outage_at=7.0), replace(plan, made_at=-PLAN_LASTS_S)):
+        old = said(stale, 0.0)
+        assert old["plan_age_s"] is None
+        assert device_of(old, "desk")["planned_stop_in_s"] is None
+        assert "planned" not in text(old)
 
 
 def device_of(said: dict[str, Any], name: str) -> dict[str, Any]:

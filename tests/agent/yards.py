@@ -25,6 +25,7 @@ from policies.model import (
     StopWhen,
     Unit,
 )
+from policies.plan import Plan
 from policies.state import Phase, SiteState, fold, initial
 from tests.agent.benches import ScriptedKeeper, advance_until
 from tests.agent.machines import REST_ACTS, Machine, Scripted, stages_of
@@ -87,6 +88,7 @@ class Yard:
         self.state = initial(self.site)
         self.decide: Any = decide
         self.fold: Any = fold
+        self.plan: Callable[[], Plan | None] = lambda: None
         self.heard: list[Event] = []
         self.mains_failed_at: dict[str, float] = {}
         self.low: set[str] = set()
@@ -119,6 +121,7 @@ class Yard:
             on_event=self.heard.append,
             decide=lambda *args: self.decide(*args),  # may be changed as it runs
             fold=lambda *args: self.fold(*args),
+            plan=lambda: self.plan(),
         )
         self.running = asyncio.create_task(self.engine.run(), name="engine")
         self._watching = [

@@ -40,6 +40,7 @@ from policies.belief import Belief
 from policies.decide import Decision, decide
 from policies.events import Event, StepEnded
 from policies.model import Battery, Device, Order, Reason, Role, Site, StopWhen, Task, Unit
+from policies.plan import Plan
 from policies.state import SiteState
 from tests.peers.sshd import WATCH, Sshd
 from tests.policies.sites import on_battery, on_mains
@@ -131,7 +132,11 @@ class Crowd:
                     done.set()
 
         def all_at_once(
-            site: Site, state: SiteState, beliefs: Mapping[str, Belief], now: float
+            site: Site,
+            state: SiteState,
+            beliefs: Mapping[str, Belief],
+            now: float,
+            _plan: Plan | None,
         ) -> Decision:
             decision = decide(site, state, beliefs, now)
             if not is_time:

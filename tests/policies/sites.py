@@ -21,6 +21,7 @@ from policies.model import (
     Task,
     Unit,
 )
+from policies.plan import Plan
 from policies.state import SiteState, fold, initial
 
 CABINET = Unit("cabinet", 1000, 700, Battery(watt_hours=200.0))
@@ -83,15 +84,17 @@ class Run:
             on_battery(at + s, at, unit, **fields) for s in (1.0, 2.0, 12.0)
         ))  # fmt: skip
 
-    def decide(self, beliefs: dict[str, Belief] | None = None) -> Decision:
+    def decide(
+        self, beliefs: dict[str, Belief] | None = None, plan: Plan | None = None
+    ) -> Decision:
         """Decide now."""
         if beliefs is None:
             beliefs = beliefs_of(self.site, self.state, self.now)
-        return decide(self.site, self.state, beliefs, self.now)
+        return decide(self.site, self.state, beliefs, self.now, plan)
 
-    def obey(self) -> list[str]:
+    def obey(self, plan: Plan | None = None) -> list[str]:
         """Decide, and fold that the orders were given and their first step begun."""
-        orders = self.decide().orders
+        orders = self.decide(plan=plan).orders
         for number, order in enumerate(orders):
             order_id = f"{self.now}/{number}"
             self.state = fold(self.site, self.state, OrderGiven(self.now, order_id, order))

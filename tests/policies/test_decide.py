@@ -269,16 +269,31 @@ def test_pause_gives_no_automatic_order_and_ends_by_itself() -> None:
 
 def test_desk_gives_way_so_that_the_recorder_holds_as_long_as_wished() -> None:
     """The least valuable load goes first, and only while somebody's hold time needs it."""
-    held = replace(RECORDER, hold_s=2 * 3600.0)
+    held = replace(RECORDER, hold_s=1.25 * 3600.0)
     run = Run(site_of(SWITCH, CAMERA, held, DESK))
     run.outage(100.0)
+    assert run.decide().orders == ()  # mains may be back in a moment
+
+    run.hear(on_battery(100.0 + run.site.patience_s, 100.0))
     orders = run.decide().orders
     assert [(o.device, o.reason.code) for o in orders] == [("desk", "gives_way")]
     assert "gate recorder" in orders[0].reason.sentence
 
     easy = Run(site_of(SWITCH, CAMERA, replace(RECORDER, hold_s=600.0), DESK))
     easy.outage(100.0)
+    easy.hear(on_battery(100.0 + easy.site.patience_s, 100.0))
     assert easy.decide().orders == ()
+
+
+def test_recording_is_not_given_up_for_a_hold_time_that_stays_unmet_all_the_same() -> None:
+    """Both would be lost: the desk's hours, and the recorder's wish."""
+    held = replace(RECORDER, hold_s=48 * 3600.0)
+    lamp = replace(DESK, name="lamp", role=Role.OTHER, watts=10.0, night_watts=10.0)
+    run = Run(site_of(SWITCH, CAMERA, held, DESK, lamp))
+    run.outage(100.0)
+    run.hear(on_battery(100.0 + run.site.patience_s, 100.0))
+
+    assert [order.device for order in run.decide().orders] == ["lamp"]
 
 
 def test_desk_worth_more_than_the_recorder_does_not_give_way() -> None:
@@ -286,6 +301,7 @@ def test_desk_worth_more_than_the_recorder_does_not_give_way() -> None:
     held = replace(RECORDER, hold_s=2 * 3600.0, worth=1.0)
     run = Run(site_of(SWITCH, CAMERA, held, replace(DESK, worth=5.0)))
     run.outage(100.0)
+    run.hear(on_battery(100.0 + run.site.patience_s, 100.0))
 
     assert run.decide().orders == ()
 
