@@ -31,6 +31,9 @@ REFUSALS = 2
 Each may be a login with a wrong password, and more of them would lock the account.
 """
 
+STOPS = (Stage.STOP, Stage.STOP_ELSE)
+"""The ways to stop a device, in their order."""
+
 TELLS_EACH = 2
 """So often a device is told to stop by one way before the other has its turn; a refusal ends it."""
 
@@ -273,6 +276,7 @@ class Steps:
             NoLongerWantedError: nothing of the order was heard yet, and its reason is gone.
         """
         outcome: Outcome | None = None
+        refusals = 0
         for tries in range(1, MOST_TRIES):
             if is_set(hurry):
                 break
@@ -285,6 +289,11 @@ class Steps:
                 return outcome or barred
             outcome = await self.step(act, self._end_at(until_at), hurry=hurry)
             if outcome.verdict is Verdict.REFUSED and act in (Act.QUIESCE, Act.STOP):
+                refusals += 1
+                ways = sum(stage in self._stages for stage in STOPS) if act is Act.STOP else 1
+                # By hand nothing is barred, and each way is tried once.
+                if refusals >= ways * (1 if self.order.reason.code == BY_HAND else REFUSALS):
+                    break
                 if act is Act.STOP:
                     self._take_turns()
                 continue
@@ -412,6 +421,7 @@ class Steps:
         if outcome.verdict is Verdict.ASSUMED and not self.device.dry_run:
             why = "its driver sent nothing, as in a dry run, and this is none"
             outcome = replace(outcome, verdict=Verdict.REFUSED, evidence=why)
+            self._refused[act.value] = self._refused.get(act.value, 0) + 1
         if act is Act.STOP and driver is self._stages.get(Stage.STOP_ELSE):
             outcome = replace(
                 outcome, evidence=f"{outcome.evidence} (by the second way to stop it)"

@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from drivers.base import Act
+from drivers.base import Act, Stage
 from policies.events import StepEnded
 from policies.model import Device, Reason, Role, Starts
 from policies.reasons import BY_HAND
@@ -89,6 +89,15 @@ async def test_somebody_who_asks_by_hand_may_have_mended_it() -> None:
     await ordered(stand, Reason(BY_HAND, "Ana asked for it"))
 
     assert stand.phase("slip recorder") is Phase.AT_REST
+
+
+async def test_order_by_hand_is_refused_once() -> None:
+    """Whoever gave it sees the answer, and mends it before the next."""
+    stand = refusing()
+    del stand.drivers["slip recorder"][Stage.QUIESCE]  # type: ignore[attr-defined]  # a dict
+    await ordered(stand, Reason(BY_HAND, "Ana asked for it"))
+
+    assert refused(stand) == 1
 
 
 async def test_what_was_refused_is_known_after_a_restart_of_the_agent() -> None:
