@@ -48,6 +48,9 @@ MOVED_SHARE, MOVED_S = 0.10, 30.0
 
 AFTER_FAILURE_S = 60.0
 
+_REST_SHARE = 4.0
+"""After a plan nothing is planned for so many times as long as it took: others want to compute."""
+
 _RENEWED_S = 0.8 * PLAN_LASTS_S
 _LIGHTS_S = 86400.0
 _ABOUT_S = 60.0
@@ -154,12 +157,14 @@ class Planner:
         beliefs = self._beliefs(self._site, state, now)
         utc = self._clock.utc()
         made = await self._work(lambda: self._slices(state, beliefs, now, utc))
+        ended_at = self._clock.monotonic()
+        self._not_before = ended_at + _REST_SHARE * (ended_at - now)
         if self._state().outage_at != made.outage_at:
             self.plan = None
             return
         self._at_rest = _at_rest(state)
         self.plan = steadied(self.plan, made)
-        log.debug("made_plan", worth=round(made.worth, 2), took_s=self._clock.monotonic() - now)
+        log.debug("made_plan", worth=round(made.worth, 2), took_s=round(ended_at - now, 3))
         self._on_plan()
 
     # When

@@ -6,7 +6,7 @@ import asyncio
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -43,14 +43,20 @@ class PlannedYard(Yard):
     def __init__(self, **site: Any) -> None:
         super().__init__(SWITCH, CAMERA, RECORDER, DESK, **site)
         self.beliefs: Any = beliefs_of
+        self.takes_s = 0.0
         self.made: list[Plan] = []
         self.planner = Planner(
             self.site, None, clock=self.clock, state=lambda: self.engine.state,
-            on_plan=self.woken, beliefs=lambda *args: self.beliefs(*args), work=in_slices,
+            on_plan=self.woken, beliefs=lambda *args: self.beliefs(*args), work=self.work,
         )  # fmt: skip
         self.plan = lambda: self.planner.plan
         self.heard = Hearing(self)
         self.planning: asyncio.Task[None] | None = None
+
+    async def work(self, begin: Callable[[], Slices]) -> Plan:
+        if self.takes_s:
+            await self.clock.sleep(self.takes_s)
+        return await in_slices(begin)
 
     def woken(self) -> None:
         assert self.planner.plan is not None
@@ -112,6 +118,19 @@ async def test_plan_stands_while_nothing_is_new() -> None:
     yard.more = {"output_w": 160.0}
     await yard.ride(30.0)
     assert len(yard.made) == 2
+    await yard.close()
+
+
+async def test_plan_that_takes_long_leaves_the_box_to_others_afterwards() -> None:
+    """Under a load that jumps about a slow box would do nothing else."""
+    yard = PlannedYard(patience_s=3600.0)
+    yard.takes_s = 8.0
+    await yard.begin()
+    for turn in range(30):
+        yard.more = {"output_w": 100.0 + 60.0 * (turn % 2)}
+        await yard.ride(STEP_S)
+
+    assert 2 <= len(yard.made) <= 4
     await yard.close()
 
 
