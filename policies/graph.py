@@ -22,7 +22,7 @@ class Graph:
         on_mains: devices with a socket at the end of some feed that no battery stands behind.
         stoppable: devices that an order may ever reach; see `may_be_stopped`.
         boxes: the boxes that the agent runs on: once they are off, nobody is told anything.
-        fed_by: unit -> the devices whose power comes from it alone, as the file lists them.
+        fed_by: unit -> the devices whose power comes from it and nothing else, in the file's order.
     """
 
     uses: Mapping[str, frozenset[str]]
@@ -98,15 +98,19 @@ def graph_of(site: Site) -> Graph:
     }
     touched_by = _reversed(devices, touches)
     units = {name: frozenset(found & site.units.keys()) for name, found in ends.items()}
+    on_mains = frozenset(name for name, found in ends.items() if MAINS_FEED in found)
     return Graph(
         uses=uses,
         users=_reversed(devices, uses),
         touched_by=touched_by,
         units=units,
-        on_mains=frozenset(name for name, found in ends.items() if MAINS_FEED in found),
+        on_mains=on_mains,
         stoppable=frozenset(n for n in devices if _is_stoppable(devices, n, touched_by[n])),
         boxes=tuple(name for name, d in devices.items() if d.role is Role.AGENT_BOX),
-        fed_by={unit: tuple(n for n in devices if units[n] == {unit}) for unit in site.units},
+        fed_by={
+            unit: tuple(n for n in devices if units[n] == {unit} and n not in on_mains)
+            for unit in site.units
+        },
     )
 
 

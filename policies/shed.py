@@ -103,12 +103,11 @@ def _can_be_met(
 
 def _unmet(scene: Scene, unit: str, belief: Belief, load_w: float, outage_at: float) -> str | None:
     """The device of most worth whose hold time cannot be met at that load, or None."""
-    fed = graph_of(scene.site).units
     end_at = _end_at(scene, belief, load_w)
     unmet = [
         name
-        for name in scene.site.devices
-        if fed[name] == {unit} and _is_unmet(scene, name, end_at, outage_at)
+        for name in graph_of(scene.site).fed_by[unit]
+        if _is_unmet(scene, name, end_at, outage_at)
     ]
     return max(unmet, key=lambda name: (scene.site.devices[name].worth, name), default=None)
 
@@ -136,8 +135,7 @@ def _may_give_way(scene: Scene, unit: str, outage_at: float) -> list[str]:
     def may(name: str) -> bool:
         device, state = scene.device(name)
         return (
-            graph.units[name] == {unit}
-            and may_be_stopped(scene.site, name)
+            may_be_stopped(scene.site, name)
             and device.watts > 0.0
             and scene.now >= outage_at + device.hold_s
             and state.phase in (Phase.RUNNING, Phase.RESTING, Phase.AT_REST)
@@ -148,7 +146,7 @@ def _may_give_way(scene: Scene, unit: str, outage_at: float) -> list[str]:
             )
         )
 
-    names = [name for name in scene.site.devices if may(name)]
+    names = [name for name in graph.fed_by[unit] if may(name)]
     return sorted(names, key=lambda n: (_worth_per_watt(scene.site.devices[n]), n))
 
 

@@ -106,6 +106,34 @@ class SiteMachine(RuleBasedStateMachine):
         """Mains fails, or returns; nobody has heard of it yet."""
         self.began_at[unit] = self.now if self.began_at[unit] is None else None
 
+    @rule(units=st.sets(UNITS, min_size=1), low=st.booleans(), later_s=st.floats(5.0, 4000.0))
+    def outage(self, units: set[str], low: bool, later_s: float) -> None:
+        """Mains fails at some units and is back at the others, and all of that is heard."""
+        for unit in self.began_at:
+            self.began_at[unit] = (self.began_at[unit] or self.now) if unit in units else None
+        for step_s in (1.0, 2.0, 12.0, later_s, 2.0):
+            self.now += step_s
+            for unit in self.began_at:
+                self.poll(unit, low and step_s != 1.0, None)
+        self.obey()
+
+    @rule(last_s=st.sampled_from([10.0, 150.0]))
+    def mains_is_back(self, last_s: float) -> None:
+        """Mains is back everywhere, and heard to be, for long enough or not."""
+        self.began_at = dict.fromkeys(self.began_at)
+        for step_s in (1.0, 5.0, last_s):
+            self.now += step_s
+            for unit in self.began_at:
+                self.poll(unit, False, 1.0)
+        self.obey()
+
+    @precondition(lambda self: self._open())
+    @rule()
+    def all_is_done(self) -> None:
+        """Every order under way ends well."""
+        for opened in self._open():
+            self._close(opened, ENDINGS[opened.order.task][0])
+
     @rule(unit=UNITS, reading=odd_readings())
     def poll_oddly(self, unit: str, reading: Reading) -> None:
         """A unit says whatever it likes."""
@@ -229,7 +257,7 @@ class SiteMachine(RuleBasedStateMachine):
             opened = state.devices[order.device].order
             assert opened is not None
             if not opened.steps:
-                assert unwanted(self.site, state, opened) == ""
+                assert unwanted(self.site, state, opened) == "", order.reason.sentence
 
     @invariant()
     def nothing_is_started_that_is_to_rest(self) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from policies.events import DeviceSeen, Ending, OrderGiven, PauseSet, PollMissed
 from policies.model import (
+    MAINS_FEED,
     Alarm,
     Battery,
     BatteryStatus,
@@ -510,3 +511,14 @@ def test_nothing_is_started_that_is_due_to_rest_for_want_of_another_unit() -> No
         run.hear(*(on_mains(float(second), unit) for unit in ("loft", "cabinet")))
 
     assert tasks(run.decide()) == [("gate recorder", Task.START)]
+
+
+def test_device_with_a_mains_socket_too_gives_way_to_nobody() -> None:
+    """Its socket has mains: the battery gains little, and the order was withdrawn at once."""
+    wanted = replace(RECORDER, path=(), hold_s=1.25 * 3600.0)
+    for feeds, told in (("cabinet",), ["desk"]), (("cabinet", MAINS_FEED), []):
+        run = Run(site_of(replace(DESK, feeds=feeds, path=()), wanted))
+        run.outage(100.0)
+        run.hear(on_battery(400.0, 100.0))
+
+        assert run.obey() == told
