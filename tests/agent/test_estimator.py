@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -22,6 +24,7 @@ from policies.events import BatteryFitted, ReadingTaken
 from policies.model import Device, Reading, RunPoint, Site
 from policies.runtime import LoadStep
 from policies.state import SiteState, fold, initial
+from tests.agent import half_an_outage
 from tests.agent.journals import open_journal
 from tests.fakes import FakeClock
 from tests.policies.discharges import CELLS, INVERTER, UNIT, Truth, holding, on_mains
@@ -220,6 +223,34 @@ def test_killed_in_mid_outage_it_goes_on_as_before() -> None:
     for quantile in (0.01, 0.05, 0.5):
         assert killed.ends_s(quantile) == pytest.approx(lived.ends_s(quantile), rel=0.05)
     assert abs(anew.ends_s() - lived.ends_s()) > 2.0 * abs(killed.ends_s() - lived.ends_s())
+
+
+def believed_by_one_that_is_killed(folder: Path) -> list[float]:
+    command = [sys.executable, "-m", "tests.agent.half_an_outage", str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    ends_s: list[float] = json.loads(done.stdout)
+    return ends_s
+
+
+async def test_a_process_killed_in_mid_outage_leaves_what_it_had_learnt(tmp_path: Path) -> None:
+    """SIGKILL between two readings; the next process reads the journal, and believes the same."""
+    before = believed_by_one_that_is_killed(tmp_path)
+
+    journal = open_journal(tmp_path, FakeClock(at=2000.0), boot=half_an_outage.BOOT)
+    state = journal.recall(half_an_outage.SITE).state
+    estimator = half_an_outage.estimator_of(journal)
+    reading = half_an_outage.TRUTH.reading(half_an_outage.TRUTH.began_at + 1005.0)
+    event = ReadingTaken(reading.at, reading)
+    state = fold(half_an_outage.SITE, state, event)
+    estimator.hear(event, state)
+    belief = estimator.beliefs(half_an_outage.SITE, state, reading.at)["cabinet"]
+
+    assert not isinstance(belief, SimpleBelief)
+    for quantile, ended_s in zip(half_an_outage.QUANTILES, before, strict=True):
+        now_s = belief.end_after_s(half_an_outage.STEPS, quantile)
+        assert now_s == pytest.approx(ended_s - 5.0, rel=0.05)
+    await journal.close()
 
 
 def test_it_is_saved_seldom() -> None:

@@ -28,6 +28,21 @@ def test_no_invariant_is_broken(first: int, runs: int) -> None:
     assert not broken
 
 
+def test_no_invariant_is_broken_with_live_estimates() -> None:
+    """Fifty outages judged by what is learnt of the batteries as they empty, kills included."""
+    ridden = [ride(draw(seed, runs=seed % 2 * 2), estimates=True) for seed in range(150, 186)]
+    outages = [outage for one in ridden for outage in one.outages]
+
+    assert len(outages) >= 50
+    assert not [violation for one in ridden for violation in one.violations]
+    assert sum(bool(outage.lost) for outage in outages) <= 1
+
+
+def test_same_seed_rides_the_same_course_with_live_estimates() -> None:
+    """Their chance comes by the unit's name alone."""
+    assert ride(draw(151), estimates=True) == ride(draw(151), estimates=True)
+
+
 def test_recorder_that_could_be_saved_is_saved() -> None:
     """Measured against one who knows the battery and every duration in advance: 1 % at most."""
     outages = [outage for seed in range(100) for outage in ride(draw(seed)).outages]
