@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 log = structlog.get_logger()
 
-SAVED_EVERY_SHARE = 0.02
+SAVED_EVERY_SHARE = 0.01
 """Of a whole discharge: what a crash may forget."""
 
 SAVED_EVERY_S = 300.0

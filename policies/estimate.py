@@ -14,7 +14,16 @@ from policies.belief import spent_after_s
 from policies.collapse import Collapse
 from policies.draws import Array, Draws, ends_after_s
 from policies.model import Unit
-from policies.particles import Particles, begin, discharged, observed, quantile, recharged
+from policies.particles import (
+    DRIFT,
+    DRIFT_MEASURED,
+    Particles,
+    begin,
+    discharged,
+    observed,
+    quantile,
+    recharged,
+)
 from policies.runtime import LoadStep, health_at, inverter_of
 from policies.sight import Sight, look
 from policies.supply import UnitState
@@ -25,6 +34,7 @@ REST_S = 1200.0
 MEASURED_RUNS = 2
 """So many full runs make the 5 % bound one to act on; until then it is the 1 % one."""
 
+MEASURED_QUANTILE = 0.05
 _HOUR_S = 3600.0
 _YEAR_S = 365.25 * 86400.0
 
@@ -46,7 +56,7 @@ class Origin:
     @property
     def bound_quantile(self) -> float:
         """The quantile to act on."""
-        return 0.05 if self.full_runs >= MEASURED_RUNS else 0.01
+        return MEASURED_QUANTILE if self.full_runs >= MEASURED_RUNS else 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,9 +210,10 @@ def _learnt(estimate: Estimate, unit: Unit, state: UnitState) -> Estimate:
         estimate.sight, unit, state.reading, load_w=state.load_w, passed=particles.passed
     )
     lasting_s = estimate.heard_at - estimate.began_at
+    drift = DRIFT_MEASURED if estimate.bound_quantile == MEASURED_QUANTILE else DRIFT
     return replace(
         estimate,
-        particles=observed(particles, seen),
+        particles=observed(particles, seen, drift=drift),
         sight=sight,
         collapse=estimate.collapse.seeing(unit, seen, at=estimate.heard_at, lasting_s=lasting_s),
     )

@@ -30,9 +30,6 @@ _MINUTES_SCALE = 0.09
 _VOLTS_SCALE = 0.09
 """Of what a gauge errs by from reading to reading, beside what stays."""
 
-_DRIFT = 0.2
-"""Over a whole discharge, an error that stays wanders by that share of its spread."""
-
 _ODD = 2.5
 """Deviations beyond so many standard ones count ever less: one odd value moves little."""
 
@@ -126,9 +123,8 @@ class Gauges:
         """Return what is known of gauges that were never read."""
         return cls(Line.new(CHARGE, n), Line.new(MINUTES, n), Line.new(VOLTS, n))
 
-    def drifted(self, passed: float) -> Gauges:
-        """Return what is left of it after that share of a discharge: their errors wander a bit."""
-        share = passed * _DRIFT * _DRIFT
+    def drifted(self, share: float) -> Gauges:
+        """Return it less sure by that share of each prior's variance: their errors wander a bit."""
         return Gauges(
             self.charge.loosened(share, CHARGE),
             self.minutes.loosened(share, MINUTES),

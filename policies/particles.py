@@ -42,6 +42,14 @@ _INDEPENDENT = 0.02
 _LEAST_UNSEEN = 0.1 * _INDEPENDENT
 """Nothing is learnt from a reading sooner: it would cost time and tell nothing."""
 
+DRIFT = 0.1
+"""Over a whole discharge a gauge's error, taken to stay, wanders by that share of its spread."""
+
+DRIFT_MEASURED = 0.6
+"""The same against guesses that full runs have narrowed: what a gauge errs by in ways that no line
+holds is small beside a prior, and large beside these. Gauges trusted as before break the bound.
+"""
+
 _TODAY_SPREAD = 0.06
 """Of ln E from one day to another: warmth, how full "full" is."""
 
@@ -202,15 +210,21 @@ def discharged(particles: Particles, *, load_w: float | None, stretch_s: float) 
     )
 
 
-def observed(particles: Particles, seen: Seen) -> Particles:
-    """Return the guesses, weighed by one more reading of a unit whose output is there."""
+def observed(particles: Particles, seen: Seen, *, drift: float = DRIFT) -> Particles:
+    """Return the guesses, weighed by one more reading of a unit whose output is there.
+
+    Args:
+        particles: carried forward to it.
+        seen: what of it can be believed.
+        drift: how far the gauges' errors wander; see DRIFT.
+    """
     alive = particles.wells.available_wh > 0.0
     if np.count_nonzero(alive & np.isfinite(particles.log_weight)) < _LEAST_ALIVE * len(particles):
         particles = _revived(particles)
         alive = particles.wells.available_wh > 0.0
     particles = replace(particles, log_weight=np.where(alive, particles.log_weight, -np.inf))
     if particles.passed - particles.seen_at >= _LEAST_UNSEEN and not seen.is_empty:
-        particles = _learnt(particles, seen)
+        particles = _learnt(particles, seen, drift)
     weight = particles.weight
     if 1.0 / float(np.dot(weight, weight)) < 0.5 * len(particles):
         particles = _drawn_anew(particles, weight)
@@ -274,7 +288,7 @@ def systematic(weight: Array, start: float) -> NDArray[np.intp]:
     return index
 
 
-def _learnt(particles: Particles, seen: Seen) -> Particles:
+def _learnt(particles: Particles, seen: Seen, drift: float) -> Particles:
     unseen = particles.passed - particles.seen_at
     drawn_w, wells = particles.drawn_w(seen.load_w), particles.wells
     ends_h = None
@@ -282,7 +296,7 @@ def _learnt(particles: Particles, seen: Seen) -> Particles:
         ends_h = empties_after_h(particles.draws, wells, drawn_w=drawn_w)
     gauges, more = weighed(
         seen,
-        particles.gauges.drifted(min(1.0, unseen)),
+        particles.gauges.drifted(min(1.0, unseen) * drift * drift),
         Present(particles.weight, particles.draws, wells, drawn_w, particles.blend, ends_h),
         counts=min(1.0, unseen / _INDEPENDENT),
     )
