@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 import threading
+import traceback
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -323,7 +324,10 @@ class Estimator:
             return
         self._held[name] = _Held(asked=held.asked + 1, has_failed=True)
         self._kept.pop(name, None)
-        log.error("failed_estimate", unit=name, exc_info=error)
+        # Where it was, in a line: a traceback with thousands of guesses takes the loop's time.
+        frames = traceback.extract_tb(error.__traceback__)
+        where = f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+        log.error("failed_estimate", unit=name, error=repr(error), where=where)
         self._say(
             "error",
             name,

@@ -270,8 +270,8 @@ class Journal:
         utc, body = self._estimates[unit]
         try:
             written = None if body is None else body()
-        except Exception:  # what cannot be put down is no fault of the disk, and holds up nothing
-            log.exception("failed_estimate_entry", unit=unit)
+        except Exception as error:  # what cannot be put down is no fault of the disk
+            log.error("failed_estimate_entry", unit=unit, error=repr(error))
             return
         keep_estimate(connection, unit, dry=self._dry, utc=utc, body=written)
 
