@@ -21,6 +21,7 @@ from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.plan import plan
 from agent.cli.ports import ports
+from agent.cli.recipe import recipe
 from agent.cli.restore import restore
 from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
@@ -49,7 +50,7 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, ports, run, status, journal, pause, stop, start, restore, battery,
+    demo, check, probe, ports, recipe, run, status, journal, pause, stop, start, restore, battery,
     budget, fit, plan, size,
     completion,
     simulate,

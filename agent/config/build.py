@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from agent.config.site import LoadedSite
+from agent.config.site import Fitted, LoadedSite
 from drivers.base import Clock, Driver, Fitting, Stage
 
 
@@ -16,22 +16,42 @@ def build_drivers(
     Stages of one device that name the same driver share one object. A device on the no-touch list
     gets none, so that nothing can be sent to it by mistake.
     """
-    built: dict[str, dict[Stage, Driver]] = {}
+    built: dict[str, Mapping[Stage, Driver]] = {}
     for name, device in loaded.site.devices.items():
         if device.no_touch or not loaded.fittings[name]:
             continue
-        drivers = {
-            language: fitted.kind.build(
-                Fitting(
-                    device=name,
-                    address=loaded.addresses[name],
-                    access=fitted.access,
-                    stages=fitted.stages,
-                    clock=clock,
-                    dry_run=dry_run or device.dry_run,
-                )
-            )
-            for language, fitted in loaded.fittings[name].items()
-        }
-        built[name] = {stage: drivers[by] for stage, by in loaded.stage_drivers[name].items()}
+        built[name] = drivers_for(
+            name,
+            loaded.addresses[name],
+            loaded.fittings[name],
+            loaded.stage_drivers[name],
+            clock=clock,
+            dry_run=dry_run or device.dry_run,
+        )
     return built
+
+
+def drivers_for(
+    device: str,
+    address: str,
+    fittings: Mapping[str, Fitted],
+    stages: Mapping[Stage, str],
+    *,
+    clock: Clock,
+    dry_run: bool,
+) -> Mapping[Stage, Driver]:
+    """Return the driver of each stage of one device; *stages* has their names; no I/O."""
+    drivers = {
+        language: fitted.kind.build(
+            Fitting(
+                device=device,
+                address=address,
+                access=fitted.access,
+                stages=fitted.stages,
+                clock=clock,
+                dry_run=dry_run,
+            )
+        )
+        for language, fitted in fittings.items()
+    }
+    return {stage: drivers[by] for stage, by in stages.items()}

@@ -20,6 +20,9 @@ from agent.errors import ConfigError
 Route = tuple[str | int, ...]
 """The way to a value: table names, and places in a list counted from 0."""
 
+Spot = tuple[Path, int | None]
+"""A file, and the line in it, where that is known."""
+
 _LARGEST_BYTES = 4_000_000
 _DEEPEST = 20
 _PLACE = re.compile(r" \(at line (\d+), column (\d+)\)")
@@ -33,11 +36,22 @@ class Document:
         path: as given.
         value: its tables; never shown, since a fault may have put anything there.
         lines: route -> line, of every value and of every table; empty where lines are not known.
+        places: route -> where a value stands that came from elsewhere, such as a recipe.
     """
 
     path: Path
     value: Mapping[str, Any] = field(repr=False)
     lines: Mapping[Route, int] = field(repr=False)
+    places: Mapping[Route, Spot] = field(repr=False, default_factory=dict)
+
+    def spot(self, route: Route) -> Spot:
+        """Return where the value at *route* stands, or the nearest table around it."""
+        for end in range(len(route), -1, -1):
+            if route[:end] in self.places:
+                return self.places[route[:end]]
+            if route[:end] in self.lines:
+                return self.path, self.lines[route[:end]]
+        return self.path, None
 
     def line(self, route: Route) -> int | None:
         """Return the line of the value at *route*, or of the nearest table around it."""
@@ -81,8 +95,8 @@ class Document:
         severity: Severity = Severity.ERROR,
     ) -> Fault:
         """Return a fault at *route*."""
-        line, key = self.line(route), self.key(route)
-        return Fault(str(self.path), line, key, code, message, fix, severity)
+        path, line = self.spot(route)
+        return Fault(str(path), line, self.key(route), code, message, fix, severity)
 
     def warning(self, route: Route, code: str, message: str, fix: str) -> Fault:
         """Return a fault at *route* for which the file is not refused."""

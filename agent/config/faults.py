@@ -43,8 +43,8 @@ class Fault:
 
 
 def in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
-    """Return the faults once each, from the top of the file to its end."""
-    return tuple(sorted(dict.fromkeys(faults), key=lambda f: (f.line or 0, f.key, f.code)))
+    """Return the faults once each, from the top of a file to its end, a recipe's apart."""
+    return tuple(sorted(dict.fromkeys(faults), key=lambda f: (f.file, f.line or 0, f.key, f.code)))
 
 
 def did_you_mean(word: object, known: Iterable[str]) -> str:

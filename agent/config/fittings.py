@@ -43,6 +43,9 @@ WRITERS = "writers"
 WRITERS_OFF = "writers off"
 """What `quiesce` may say of a recorder that nothing can be told."""
 
+RECIPE_KEYS = frozenset({"recipe", "vars"})
+"""What is replaced by a recipe's tables before anything here is read."""
+
 WATCHER = "tcp"
 """The driver that watches a port; it verifies where the file has no verify table."""
 
@@ -94,7 +97,8 @@ def core_of(raw: Mapping[str, Any], kinds: Kinds) -> dict[str, Any]:
 
 def device_keys(raw: Mapping[str, Any]) -> set[str]:
     """Return every key that this device's table may have."""
-    return known_keys(DeviceTable) | _OF_STAGES | set(_used(raw)) | set(registry.BUILT_IN)
+    of_drivers = set(_used(raw)) | set(registry.BUILT_IN)
+    return known_keys(DeviceTable) | _OF_STAGES | of_drivers | RECIPE_KEYS
 
 
 def read_drivers(

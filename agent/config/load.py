@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from agent.config.document import Document, Route, read_document
+from agent.config.expand import expanded
 from agent.config.explain import validated
 from agent.config.faults import Fault, Severity, in_order
 from agent.config.fittings import DeviceDrivers, Kinds, core_of, device_keys, read_drivers
@@ -76,7 +77,8 @@ def load(
     wrong = _format_fault(document)
     if wrong is not None:
         return None, (wrong,)
-    reading = _Reading(document, today, secrets_must_exist, env, kinds)
+    whole, of_recipes = expanded(document)
+    reading = _Reading(whole, today, secrets_must_exist, env, kinds, list(of_recipes))
     reading.read()
     faults = in_order(reading.faults)
     if any(fault.severity is Severity.ERROR for fault in faults):

@@ -42,7 +42,7 @@ def refusal(code: LiteralString, message: str, fix: str) -> PydanticCustomError:
     return PydanticCustomError(code, "{message}", {"message": message, "fix": fix})
 
 
-def _word(kind: type[E]) -> Callable[[object], E]:
+def one_word(kind: type[E]) -> Callable[[object], E]:
     """Return a validator of one of the words of *kind*."""
     words = {member.value: member for member in kind}
 
@@ -237,7 +237,7 @@ class BatteryTable(Settings):
     amp_hours: Positive | None = None
     watt_hours: Positive | None = None
     runtimes: list[RunTable] = Field(default_factory=list)
-    chemistry: Annotated[Chemistry, BeforeValidator(_word(Chemistry))] = Chemistry.LEAD_ACID
+    chemistry: Annotated[Chemistry, BeforeValidator(one_word(Chemistry))] = Chemistry.LEAD_ACID
     fitted: date | None = None
     temperature_c: Annotated[float, Field(ge=-40, le=80, allow_inf_nan=False)] = 25.0
     runs: Annotated[str, Field(min_length=1)] | None = None
@@ -268,8 +268,8 @@ class BatteryTable(Settings):
 class LostTable(Settings):
     """`lost`: what to do when the unit no longer answers."""
 
-    on_mains: Annotated[WhenLost, BeforeValidator(_word(WhenLost))] = WhenLost.ALARM
-    on_battery: Annotated[WhenLost, BeforeValidator(_word(WhenLost))] = WhenLost.CARRY_ON
+    on_mains: Annotated[WhenLost, BeforeValidator(one_word(WhenLost))] = WhenLost.ALARM
+    on_battery: Annotated[WhenLost, BeforeValidator(one_word(WhenLost))] = WhenLost.CARRY_ON
     after: SomeSpan = 30.0
     stop_after: Span = 120.0
 
@@ -327,7 +327,7 @@ class DeviceTable(Settings):
     """`[[device]]`, without the tables of its stages and drivers: `fittings` reads those."""
 
     name: Annotated[Name, Field(examples=['name = "gate recorder"'])]
-    role: Annotated[Role, BeforeValidator(_word(Role))] = Role.OTHER
+    role: Annotated[Role, BeforeValidator(one_word(Role))] = Role.OTHER
     address: Address = ""
     watts: Watts | None = None
     night_watts: Watts | None = None

@@ -43,13 +43,18 @@ class Done:
 
 
 def lastwatt(
-    *arguments: str | Path, env: Mapping[str, str] | None = None, within_s: float = 60.0
+    *arguments: str | Path,
+    env: Mapping[str, str] | None = None,
+    within_s: float = 60.0,
+    cwd: Path | None = None,
+    typed: str = "",
 ) -> Done:
     """Run a command to its end; whatever comes of it, it is no traceback."""
     done = subprocess.run(
         [*COMMAND, *map(str, arguments)],
-        stdin=subprocess.DEVNULL,
+        input=typed.encode(),
         capture_output=True,
+        cwd=cwd,
         env={**os.environ, **(env or {})},
         timeout=within_s,
         check=False,

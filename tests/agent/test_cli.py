@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -29,6 +31,14 @@ from tests.agent.commands import (
 from tests.peers.snmpd import free_port
 
 COMMANDS = sorted(main.commands)
+LEAVES: dict[str, click.Command] = {}
+for _name, _command in main.commands.items():
+    if isinstance(_command, click.Group):
+        LEAVES |= {f"{_name} {inner}": leaf for inner, leaf in _command.commands.items()}
+    else:
+        LEAVES[_name] = _command
+"""Each command by its words, those of groups too."""
+
 NOBODY = 65534
 PIN = "SHA256:Zk3vJ8mQ1nT5yR7wB2cX4dF6gH9jK0lP3sV5uA8eI1o"
 
@@ -36,19 +46,19 @@ PIN = "SHA256:Zk3vJ8mQ1nT5yR7wB2cX4dF6gH9jK0lP3sV5uA8eI1o"
 # Help and completion
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", LEAVES)
 def test_help_of_every_command_has_an_example_that_parses(name: str) -> None:
     """Whoever types the example as it stands must not be told that it is wrong."""
-    command = main.commands[name]
-    done = CliRunner().invoke(main, [name, "--help"])
+    command, words = LEAVES[name], name.split()
+    done = CliRunner().invoke(main, [*words, "--help"])
 
     assert done.exit_code == 0
     assert isinstance(command, Command)
     for line in command.example.splitlines():
         assert f"  {line}\n" in done.output
-        program, called, *arguments = line.partition(" > ")[0].split()
-        assert (program, called) == ("lastwatt", name)
-        command.make_context(name, arguments)
+        typed = shlex.split(line.partition(" > ")[0])
+        assert typed[: len(words) + 1] == ["lastwatt", *words]
+        command.make_context(name, typed[len(words) + 1 :])
 
 
 def test_help_shows_every_command_by_a_whole_sentence() -> None:
