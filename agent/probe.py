@@ -15,6 +15,7 @@ from agent.config import LoadedSite, build_drivers
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.snmp_source import SnmpSource
 from agent.source import UnitIdentity
+from agent.unit_control import NONE, ON, Control, SnmpControl
 from drivers.base import Act, Clock, Driver, Stage, Verdict
 from drivers.transports.snmp import SnmpHub
 from policies.model import Reading, Unit
@@ -207,6 +208,7 @@ class _UnitProbe:
         try:
             identity = await source.identify(deadline_at=deadline_at)
             reading = await source.read(deadline_at=deadline_at)
+            control = await self._control(deadline_at)
         except BackupUnitError as error:
             verdict = _VERDICTS[error.trouble]
             said = str(error).removeprefix(f'unit "{self.unit.name}": ')
@@ -214,13 +216,48 @@ class _UnitProbe:
         else:
             found = replace(
                 found,
-                evidence="; ".join(_evidence(identity, reading)),
-                advice="; ".join(_advice(self.unit, identity, reading)),
+                evidence="; ".join((*_evidence(identity, reading), *_said_of_control(control))),
+                advice="; ".join(
+                    (*_advice(self.unit, identity, reading), *_control_advice(control))
+                ),
                 details=asdict(identity),
             )
         finally:
             await source.close()
         return replace(found, took_s=self.clock.monotonic() - began_at)
+
+    async def _control(self, deadline_at: float) -> Control | None:
+        """Read what its output would be switched by; None where the file does not want that."""
+        access = self.loaded.units[self.unit.name]
+        if access.control is None:
+            return None
+        peer = self.hub.peer(access.address, access.control)
+        unit = SnmpControl(peer, unit=self.unit.name, clock=self.clock)
+        return await unit.read(deadline_at=deadline_at)
+
+
+def _said_of_control(control: Control | None) -> Iterator[str]:
+    if control is not None and control.shutdown_s is not None and control.startup_s is not None:
+        yield "what its output is switched by can be read; nothing was written"
+
+
+def _control_advice(control: Control | None) -> Iterator[str]:
+    """What keeps the output from being switched, as far as reading tells."""
+    if control is None:
+        return
+    if control.shutdown_s is None or control.startup_s is None:
+        yield (
+            "it lacks upsShutdownAfterDelay or upsStartupAfterDelay, so its output cannot be "
+            "switched: remove output, and see that everything on it can be started by other means"
+        )
+    elif control.shutdown_s != NONE:
+        left_s = control.shutdown_s
+        yield f"it counts down to switching its output off, in {left_s} s: see who wants that"
+    if control.auto_restart not in (None, ON):
+        yield (
+            "its automatic restart (upsAutoRestart) is off: switch it on, or nothing comes back by "
+            "itself after an outage that its battery did not outlast"
+        )
 
 
 def _evidence(identity: UnitIdentity, reading: Reading) -> Iterator[str]:

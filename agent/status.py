@@ -14,10 +14,13 @@ from policies.battery import as_fitted
 from policies.decide import Decision
 from policies.learnt import Learnt
 from policies.model import Role, Site
+from policies.output import stays_on
+from policies.output_state import OutputPhase
 from policies.owed import Owed, owed_changes
 from policies.plan import Plan, Why
 from policies.plan_use import is_fresh
 from policies.reasons import duration_text, names_text
+from policies.scene import Scene
 from policies.state import DeviceState, Phase, SiteState
 from policies.supply import Supply, UnitState
 from policies.unexplained import Measured, gap_of
@@ -60,7 +63,11 @@ def document(
         "paused_s": _left(state.paused_until_at, now),
         "paused_by": state.paused_by,
         "units": [
-            {**_unit(name, unit, decision, now), **_learnt(site, name, unit, now, today)}
+            {
+                **_unit(name, unit, decision, now),
+                **_learnt(site, name, unit, now, today),
+                "output": _output(site, state, name, decision, now),
+            }
             for name, unit in state.units.items()
         ],
         "devices": [
@@ -91,6 +98,28 @@ def _unit(name: str, unit: UnitState, decision: Decision | None, now: float) -> 
         "median_s": None if course is None else _finite(course.unit_median_s.get(name, math.inf)),
         "alarms": [] if reading is None else sorted(a.value for a in reading.alarms),
         "doubts": {} if reading is None else dict(reading.doubts),
+    }
+
+
+def _output(
+    site: Site, state: SiteState, name: str, decision: Decision | None, now: float
+) -> dict[str, Any] | None:
+    """Where a unit's own output is; None where the file does not let it be switched."""
+    if site.units[name].output is None:
+        return None
+    output = state.units[name].output
+    drops_at = None if output.drops_at is None else output.drops_at - now
+    returns_at = None if output.returns_at is None else output.returns_at - now
+    stays: tuple[str, ...] = ()
+    if decision is not None:
+        stays = stays_on(Scene(site, state, {}, now, decision.timeline), name)
+    return {
+        "phase": output.phase.value,
+        "since_s": round(now - output.since_at, 1),
+        "drops_in_s": None if drops_at is None else round(drops_at, 1),
+        "returns_in_s": None if returns_at is None else round(returns_at, 1),
+        "why": output.why,
+        "stays_on": list(stays),
     }
 
 
@@ -186,6 +215,7 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
         yield f"  paused for {more} more{f' by {by}' if by else ''}: no automatic orders"
     for unit in document["units"]:
         yield _unit_line(unit)
+        yield from _output_lines(unit.get("output"))
         yield from _learnt_lines(unit, is_outage=outage_s is not None)
     yield from (_device_line(device) for device in document["devices"])
     yield from _owed_lines(document.get("owed", ()))
@@ -214,6 +244,22 @@ def _unit_line(unit: Mapping[str, Any]) -> str:
     parts += unit["alarms"]
     parts += [f"its {field} is doubtful: {why}" for field, why in unit["doubts"].items()]
     return "; ".join(parts)
+
+
+def _output_lines(output: Mapping[str, Any] | None) -> Iterator[str]:
+    """Yield where a unit's own output is, if there is anything to say of it."""
+    if output is None:
+        return
+    if output["phase"] != OutputPhase.ON.value:
+        parts = [f"its output is {output['phase']}"]
+        if output["drops_in_s"] is not None and output["drops_in_s"] > 0.0:
+            parts.append(f"it drops in {duration_text(output['drops_in_s'])}")
+        if output["returns_in_s"] is not None and output["returns_in_s"] > 0.0:
+            returns = duration_text(output["returns_in_s"])
+            parts.append(f"and returns with mains, in {returns} at the earliest")
+        yield f"    {', '.join(parts)}: {output['why']}"
+    for why in output["stays_on"][:3]:
+        yield f"    its output stays on: {why}"
 
 
 def _learnt_lines(unit: Mapping[str, Any], *, is_outage: bool) -> Iterator[str]:

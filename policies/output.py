@@ -210,6 +210,19 @@ def refusals(scene: Scene, unit: str) -> tuple[Refusal, ...]:
     )
 
 
+def stays_on(scene: Scene, unit: str) -> tuple[str, ...]:
+    """Return why an output that waits for it does not drop yet, in sentences; () = nothing waits.
+
+    It waits once lastwatt has brought something to rest there.
+    """
+    is_on = scene.state.units[unit].output.phase is OutputPhase.ON
+    if scene.site.units[unit].output is None or not is_on:
+        return ()
+    if not _halted(scene.site, scene.state, unit):
+        return ()
+    return tuple(dict.fromkeys(refusal.sentence for refusal in refusals(scene, unit)))
+
+
 def _by_the_site(site: Site, state: SiteState, unit: str, now: float) -> Iterable[Refusal]:
     known = state.units[unit]
     if state.paused_until_at is not None and now < state.paused_until_at:

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -27,7 +28,14 @@ from tests.agent.commands import (
 from tests.agent.site_files import TODAY
 from tests.peers.apache import PASSWORD, Apache
 from tests.peers.rude import WEB_ANSWER, WEB_PAGE, tcp_peer, udp_peer
-from tests.peers.snmpd import ON_MAINS, Snmpd, free_port
+from tests.peers.snmpd import (
+    CONTROL,
+    ON_MAINS,
+    SWITCH,
+    WATCH,
+    Snmpd,
+    free_port,
+)
 from tests.peers.sshd import Sshd, make_key
 from tests.peers.sshd import free_port as free_tcp_port
 
@@ -420,3 +428,38 @@ async def test_broken_driver_spoils_no_other_probe(
 
     assert verdict_of("desk") is verdict
     assert verdict_of("cabinet") is Verdict.DONE
+
+
+OUTPUT = (
+    'output = { snmp = { version = "3", user = "switch", auth = "sha256", '
+    'auth_secret = { file = "auth" }, privacy = "aes128", '
+    'privacy_secret = { file = "privacy" }, port = %d } }\n'
+)
+BOX = '[[device]]\nname = "warden"\nrole = "agent box"\nfeed = "cabinet"\nwatts = 5\n'
+
+
+@pytest.mark.parametrize(
+    ("control", "said"),
+    [
+        (CONTROL | {"upsAutoRestart": ("writable", 1)}, ""),
+        (CONTROL, "upsAutoRestart) is off"),
+        ({}, "lacks upsShutdownAfterDelay"),
+        (CONTROL | {"upsShutdownAfterDelay": ("writable", 300)}, "counts down"),
+    ],
+)
+async def test_a_unit_whose_output_is_to_be_switched_says_whether_it_can(
+    tmp_path: Path, control: dict[str, Any], said: str
+) -> None:
+    """The first outage is no time to learn it; and a probe writes nothing."""
+    values = ON_MAINS | control
+    with Snmpd(tmp_path / "agent", users=(WATCH, SWITCH), values=values) as agent:
+        site = write_site(tmp_path, unit(agent.port) + OUTPUT % agent.port, BOX)
+        loaded, faults = load(site, today=TODAY)
+        assert loaded is not None, [str(fault) for fault in faults]
+
+        report = await probe(loaded)
+
+    (found,) = (p for p in report.probed if p.name == "cabinet")
+    assert found.ok
+    assert said in found.advice if said else not found.advice
+    assert ("nothing was written" in found.evidence) is bool(control)

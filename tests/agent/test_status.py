@@ -17,6 +17,7 @@ from policies.events import (
     LoadFound,
     OrderClosed,
     OrderGiven,
+    OutputArmed,
     PauseSet,
     PollMissed,
     StepBegan,
@@ -29,7 +30,11 @@ from policies.plan import Plan
 from policies.plan_use import PLAN_LASTS_S
 from policies.planning import make_plan
 from policies.state import fold
+from policies.model import Alarm, Device, Order, OutputControl, Role, Task
+from policies.night import Light
+from policies.state import DeviceState, Phase, fold
 from tests.policies.sites import (
+    CABINET,
     CAMERA,
     DESK,
     RECORDER,
@@ -288,3 +293,21 @@ def test_load_that_the_file_does_not_explain_is_shown_on_mains_only() -> None:
     assert "130 W measured by day" in on_mains_text
     assert "more than the file explains" in on_mains_text
     assert "130 W measured by day" not in text(shown(run))
+
+
+def test_an_output_that_is_armed_or_kept_on_is_said() -> None:
+    """Whoever looks in the last minutes must see what is about to happen, or why it does not."""
+    unit = replace(CABINET, output=OutputControl())
+    box = Device("warden", Role.AGENT_BOX, 5, 5, ("cabinet",))
+    run = Run(site_of(RECORDER, DESK, box, units=(unit,)))
+    run.outage(100.0)
+    rested = DeviceState(Phase.AT_REST, 105.0, "gone", is_ours=True)
+    run.state = replace(run.state, devices={**run.state.devices, "gate recorder": rested})
+    waiting = shown(run)
+    run.state = fold(run.site, run.state, OutputArmed(110.0, "cabinet", 230.0, 290.0, "read back"))
+    armed = shown(run)
+
+    assert "its output stays on: desk is not at rest (running)" in text(waiting)
+    assert "its output is armed, it drops in" in text(armed)
+    assert armed["units"][0]["output"]["phase"] == "armed"
+    assert shown(Run(site_of()))["units"][0]["output"] is None
