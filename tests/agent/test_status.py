@@ -24,14 +24,11 @@ from policies.events import (
     StepEnded,
 )
 from policies.footing import Terms
-from policies.model import Alarm, Order, Task
+from policies.model import Alarm, Device, Order, OutputControl, Role, Task
 from policies.night import Light
 from policies.plan import Plan
 from policies.plan_use import PLAN_LASTS_S
 from policies.planning import make_plan
-from policies.state import fold
-from policies.model import Alarm, Device, Order, OutputControl, Role, Task
-from policies.night import Light
 from policies.state import DeviceState, Phase, fold
 from tests.policies.sites import (
     CABINET,
