@@ -16,16 +16,12 @@ from datetime import timedelta
 from pydantic import BaseModel
 
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
-from drivers.errors import (
-    DeviceDroppedError,
-    DeviceGarbledError,
-    DeviceRefusedError,
-    DriverError,
-)
+from drivers.errors import DriverError
 from drivers.onvif_settings import OnvifAccess, Quiesce, Verify
 from drivers.onvif_talk import ACTIVE, IDLE, Job, OnvifTalk
-from drivers.transports.http import DryHttp, LiveHttp
-from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport
+from drivers.transports.http_messages import Credentials, HttpTransport
+from drivers.verdicts import advice_of, verdict_of
+from drivers.web import way_to
 
 _LOOK_S = 10.0
 """Longest that one look of a series may take."""
@@ -250,33 +246,19 @@ def _told(states: Mapping[str, str]) -> str:
 
 
 def _failed(error: DriverError, *, was_ordered: bool) -> _Finding:
-    match error:
-        case DeviceRefusedError():
-            verdict = Verdict.REFUSED
-        case DeviceGarbledError():
-            verdict = Verdict.GARBLED
-        case DeviceDroppedError() if was_ordered:
-            verdict = Verdict.UNCERTAIN
-        case _:
-            verdict = Verdict.NO_ANSWER
-    advice = "; ".join(getattr(error, "__notes__", ())) or "check [device.onvif]"
-    return _Finding(verdict, str(error), advice)
+    verdict = verdict_of(error, was_ordered=was_ordered)
+    return _Finding(verdict, str(error), advice_of(error, "check [device.onvif]"))
 
 
 def build(fitting: Fitting) -> Driver:
     """Make the driver of one device, TLS included: that costs 30 ms, which no order waits for."""
     access = fitting.access
     assert isinstance(access, OnvifAccess)
-    endpoint = Endpoint(access.scheme, fitting.address, access.tcp_port())
     credentials = Credentials()
     if access.auth == "digest":
         password = access.password.get_secret_value()
         credentials = Credentials("digest", access.user, password)
-    transport: HttpTransport
-    if fitting.dry_run:
-        transport = DryHttp(endpoint, credentials)
-    else:
-        transport = LiveHttp(endpoint, access.tls.trust(), credentials)
+    transport = way_to(access, fitting.address, credentials, dry_run=fitting.dry_run)
     return OnvifDriver(access, fitting.stages, transport, fitting.clock)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field
 
-from drivers.http_settings import Tls
 from drivers.settings import Duration, Secret, Settings
+from drivers.web import WebAccess
 
 
 def _service_path(text: str) -> str:
@@ -16,7 +16,7 @@ def _service_path(text: str) -> str:
     return text
 
 
-class OnvifAccess(Settings):
+class OnvifAccess(WebAccess):
     """`[device.onvif]`: where the device service listens, and how to log in.
 
     An account of level Operator suffices: SetRecordingJobMode is of class ACTUATE (ONVIF Core,
@@ -29,22 +29,10 @@ class OnvifAccess(Settings):
     """
 
     scheme: Literal["https", "http"] = "http"
-    port: Annotated[int, Field(ge=1, le=65535)] | None = None
     path: Annotated[str, AfterValidator(_service_path)] = "/onvif/device_service"
     auth: Literal["digest", "token"] = "digest"
     user: Annotated[str, Field(min_length=1)]
     password: Secret
-    tls: Tls = Tls()
-
-    @model_validator(mode="after")
-    def _fits_together(self) -> Self:
-        if self.scheme == "http" and self.tls != Tls():
-            raise ValueError('tls has no meaning over http; drop it, or set scheme = "https"')
-        return self
-
-    def tcp_port(self) -> int:
-        """Return the TCP port that the device listens on."""
-        return self.port or (443 if self.scheme == "https" else 80)
 
 
 class Quiesce(Settings):

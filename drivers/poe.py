@@ -15,9 +15,6 @@ from pydantic import BaseModel
 
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.errors import (
-    DeviceGarbledError,
-    DeviceRefusedError,
-    DeviceSilentError,
     DriverError,
 )
 from drivers.poe_settings import PoeAccess, PoeStart, PoeStop, PoeVerify
@@ -33,6 +30,7 @@ from drivers.poe_switch import (
     where,
 )
 from drivers.transports.snmp_shared import SharedPeer
+from drivers.verdicts import verdict_over_snmp
 
 WAS_ON, WAS_OFF = "on", "off"
 """What is remembered of a port."""
@@ -199,15 +197,7 @@ class PoeDriver:
         return ""
 
     def _failed(self, act: Act, error: DriverError, switch: Switch) -> Outcome:
-        was_set = any(" SET " in line for line in switch.sent)
-        verdict = Verdict.GARBLED
-        match error:
-            case DeviceRefusedError():
-                verdict = Verdict.REFUSED
-            case DeviceSilentError():
-                verdict = Verdict.UNCERTAIN if was_set else Verdict.NO_ANSWER
-            case DeviceGarbledError():
-                verdict = Verdict.UNCERTAIN if was_set else Verdict.GARBLED
+        verdict = verdict_over_snmp(error, switch.sent)
         return Outcome(act, verdict, " ".join(str(error).split()))
 
     @property

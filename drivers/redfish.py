@@ -12,16 +12,12 @@ from dataclasses import dataclass
 from pydantic import BaseModel
 
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
-from drivers.errors import (
-    DeviceDroppedError,
-    DeviceGarbledError,
-    DeviceRefusedError,
-    DriverError,
-)
+from drivers.errors import DriverError
 from drivers.redfish_settings import RedfishAccess, Start, Stop, Verify
 from drivers.redfish_talk import Body, RedfishTalk
-from drivers.transports.http import DryHttp, LiveHttp
-from drivers.transports.http_messages import Credentials, Endpoint, HttpTransport
+from drivers.transports.http_messages import Credentials, HttpTransport
+from drivers.verdicts import advice_of, verdict_of
+from drivers.web import way_to
 
 _WANTED = {Act.STOP: "Off", Act.CONFIRM_GONE: "Off", Act.START: "On", Act.CONFIRM_RUNNING: "On"}
 _LOOK_S = 10.0
@@ -171,33 +167,21 @@ def _not_allowed(how: str, allowed: frozenset[str]) -> _Finding:
 
 
 def _failed(error: DriverError, *, was_ordered: bool) -> _Finding:
-    match error:
-        case DeviceRefusedError():
-            verdict = Verdict.REFUSED
-        case DeviceGarbledError():
-            verdict = Verdict.GARBLED
-        case DeviceDroppedError() if was_ordered:
-            verdict = Verdict.UNCERTAIN
-        case _:
-            verdict = Verdict.NO_ANSWER
-    advice = "; ".join(getattr(error, "__notes__", ())) or "check [device.redfish]"
-    return _Finding(verdict, str(error), advice)
+    verdict = verdict_of(error, was_ordered=was_ordered)
+    return _Finding(verdict, str(error), advice_of(error, "check [device.redfish]"))
 
 
 def build(fitting: Fitting) -> Driver:
     """Make the driver of one machine, TLS included: that costs 30 ms, which no order waits for."""
     access = fitting.access
     assert isinstance(access, RedfishAccess)
-    endpoint = Endpoint(access.scheme, access.address or fitting.address, access.tcp_port())
     password = access.password.get_secret_value()
     credentials = Credentials()
     if access.login == "basic":
         credentials = Credentials("basic", access.user, password)
-    transport: HttpTransport
-    if fitting.dry_run:
-        transport = DryHttp(endpoint, credentials)
-    else:
-        transport = LiveHttp(endpoint, access.tls.trust(), credentials)
+    transport = way_to(
+        access, access.address or fitting.address, credentials, dry_run=fitting.dry_run
+    )
     return RedfishDriver(access, fitting.stages, transport, fitting.clock)
 
 

@@ -6,8 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from drivers.http_settings import Tls
 from drivers.settings import Duration, Secret, Settings
+from drivers.web import WebAccess
 
 
 def _member(text: str) -> str:
@@ -16,36 +16,26 @@ def _member(text: str) -> str:
     return text
 
 
-class RedfishAccess(Settings):
+class RedfishAccess(WebAccess):
     """`[device.redfish]`: the service that manages the machine, usually at an address of its own.
 
     Attributes:
         address: where it listens; None = at the device's own address.
-        port: None = 443 for https, 80 for http.
         login: "session" opens one and closes it after each act; "basic" for services without.
         system: Id of the ComputerSystem; None = the only one there is.
     """
 
     address: str | None = None
-    scheme: Literal["https", "http"] = "https"
-    port: Annotated[int, Field(ge=1, le=65535)] | None = None
     login: Literal["session", "basic"] = "session"
     user: Annotated[str, Field(min_length=1)]
     password: Secret
     system: Annotated[str, AfterValidator(_member)] | None = None
-    tls: Tls = Tls()
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         if self.login == "basic" and ":" in self.user:
             raise ValueError('login = "basic" cannot carry a user with a colon')  # RFC 7617, 2
-        if self.scheme == "http" and self.tls != Tls():
-            raise ValueError('tls has no meaning over http; drop it, or set scheme = "https"')
         return self
-
-    def tcp_port(self) -> int:
-        """Return the TCP port that the service listens on."""
-        return self.port or (443 if self.scheme == "https" else 80)
 
 
 class Stop(Settings):

@@ -16,7 +16,6 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, Field
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.errors import (
     DeviceGarbledError,
-    DeviceRefusedError,
     DeviceSilentError,
     DriverError,
 )
@@ -24,6 +23,7 @@ from drivers.settings import Duration, Settings
 from drivers.transports.snmp_settings import SnmpSettings
 from drivers.transports.snmp_shared import SharedPeer
 from drivers.transports.snmp_values import Oid
+from drivers.verdicts import verdict_over_snmp
 
 _OID = re.compile(r"\.?[0-2](\.\d{1,10}){2,126}")
 _INT32 = 2**31
@@ -283,14 +283,7 @@ class SnmpWriteDriver:
 
 
 def _failed(act: Act, error: DriverError, objects: Objects) -> Outcome:
-    was_set = any(" SET " in line for line in objects.sent)
-    match error:
-        case DeviceRefusedError():
-            verdict = Verdict.REFUSED
-        case DeviceSilentError():
-            verdict = Verdict.UNCERTAIN if was_set else Verdict.NO_ANSWER
-        case _:
-            verdict = Verdict.UNCERTAIN if was_set else Verdict.GARBLED
+    verdict = verdict_over_snmp(error, objects.sent)
     return Outcome(act, verdict, " ".join(str(error).split()), "check [device.snmp-write]")
 
 

@@ -13,12 +13,7 @@ from dataclasses import dataclass
 from pydantic import BaseModel, SecretStr
 
 from drivers.base import Act, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
-from drivers.errors import (
-    DeviceDroppedError,
-    DeviceGarbledError,
-    DeviceRefusedError,
-    DriverError,
-)
+from drivers.errors import DriverError
 from drivers.ssh_settings import (
     DoingSettings,
     PromptSettings,
@@ -42,6 +37,7 @@ from drivers.transports.console import (
     last_words,
     masked,
 )
+from drivers.verdicts import advice_of, verdict_of
 
 _PENDING = frozenset({Verdict.NOT_YET, Verdict.NO_ANSWER})
 _PAUSE_LEAST_S = 0.1
@@ -285,16 +281,7 @@ def _prompt(settings: PromptSettings) -> Prompt:
 
 
 def _failed(error: DriverError, *, only_asks: bool) -> _Finding:
-    match error:
-        case DeviceRefusedError():
-            verdict = Verdict.REFUSED
-        case DeviceGarbledError():
-            verdict = Verdict.GARBLED
-        case DeviceDroppedError() if not only_asks:
-            verdict = Verdict.UNCERTAIN
-        case _:
-            verdict = Verdict.NO_ANSWER
-    return _Finding(verdict, str(error), "; ".join(getattr(error, "__notes__", ())))
+    return _Finding(verdict_of(error, was_ordered=not only_asks), str(error), advice_of(error))
 
 
 def _build(fitting: Fitting) -> Driver:

@@ -10,38 +10,21 @@ from typing import Any
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from agent.clock import LoopClock
-from drivers.base import Act, Driver, Fitting, Outcome, Repeat, Stage, Verdict
+from drivers.base import Act, Driver, Outcome, Repeat, Stage, Verdict
 from drivers.command import KIND
 from drivers.transports.programs import SHOWN_MOST
+from tests.drivers.fitting import fitted, perform
 
 SECRET = "reef & granny 9"
 
 
 def fit(stages: dict[Stage, dict[str, Any]], *, secret: str = "", dry_run: bool = False) -> Driver:
     access = {"secret": SecretStr(secret)} if secret else {}
-    return KIND.build(
-        Fitting(
-            device="tide gauge",
-            address="",
-            access=KIND.access.model_validate(access),
-            stages={
-                stage: KIND.stages[stage].model_validate(settings)
-                for stage, settings in stages.items()
-            },
-            clock=LoopClock(),
-            dry_run=dry_run,
-        )
-    )
+    return fitted(KIND, access, stages, dry_run=dry_run)
 
 
 def sh(script: str, *more: str) -> list[str]:
     return ["/bin/sh", "-c", script, "sh", *more]
-
-
-async def perform(driver: Driver, act: Act, *, within_s: float = 10.0) -> Outcome:
-    now = asyncio.get_running_loop().time()
-    return await driver.perform(act, deadline_at=now + within_s)
 
 
 async def stop(script: str, *more: str, within_s: float = 10.0, **table: object) -> Outcome:

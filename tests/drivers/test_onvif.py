@@ -6,7 +6,6 @@ and 5.19 (jobs, modes, states); the schema is the published WSDL.
 
 from __future__ import annotations
 
-import asyncio
 import base64
 import json
 from datetime import UTC, datetime
@@ -15,11 +14,11 @@ from typing import Any
 import pytest
 from pydantic import SecretStr
 
-from agent.clock import LoopClock
-from drivers.base import Act, Driver, Fitting, Outcome, Remembering, Repeat, Stage, Verdict
+from drivers.base import Act, Driver, Remembering, Repeat, Stage, Verdict
 from drivers.errors import DeviceGarbledError
 from drivers.onvif import KIND
 from drivers.onvif_soap import Fault, Token, body_of
+from tests.drivers.fitting import fitted, perform
 from tests.peers.onvif import PASSWORD, USER, Recorder, serving
 
 STAGES: dict[Stage, dict[str, Any]] = {
@@ -42,24 +41,7 @@ def fit(
         "auth": recorder.auth,
         **access,
     }
-    return KIND.build(
-        Fitting(
-            device="gate recorder",
-            address=recorder.address,
-            access=KIND.access.model_validate(table),
-            stages={
-                stage: KIND.stages[stage].model_validate(settings)
-                for stage, settings in (STAGES if stages is None else stages).items()
-            },
-            clock=LoopClock(),
-            dry_run=dry_run,
-        )
-    )
-
-
-async def perform(driver: Driver, act: Act, *, within_s: float = 10.0) -> Outcome:
-    now = asyncio.get_running_loop().time()
-    return await driver.perform(act, deadline_at=now + within_s)
+    return fitted(KIND, table, STAGES if stages is None else stages, dry_run=dry_run)
 
 
 def orders(recorder: Recorder) -> list[str]:

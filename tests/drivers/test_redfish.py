@@ -6,16 +6,16 @@ PowerState, PowerRestorePolicy), Task v1.7.4 (TaskState).
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from agent.clock import LoopClock
-from drivers.base import Act, Driver, Fitting, Outcome, Repeat, Stage, Verdict
+from drivers.base import Act, Driver, Outcome, Repeat, Stage, Verdict
 from drivers.redfish import KIND
+from tests.drivers.fitting import fitted
+from tests.drivers.fitting import perform as perform_by
 from tests.peers.redfish import PASSWORD, SYSTEM, USER, Controller, Emulator, serving
 
 STAGES: dict[Stage, dict[str, Any]] = {
@@ -40,24 +40,12 @@ def fit(
         "password": SecretStr(PASSWORD),
         **access,
     }
-    return KIND.build(
-        Fitting(
-            device="archive host",
-            address="127.0.0.1",
-            access=KIND.access.model_validate(table),
-            stages={
-                stage: KIND.stages[stage].model_validate(settings)
-                for stage, settings in (STAGES if stages is None else stages).items()
-            },
-            clock=LoopClock(),
-            dry_run=dry_run,
-        )
-    )
+    return fitted(KIND, table, STAGES if stages is None else stages, dry_run=dry_run)
 
 
 async def perform(driver: Driver, act: Act, *, within_s: float = 20.0) -> Outcome:
     try:
-        return await driver.perform(act, deadline_at=asyncio.get_running_loop().time() + within_s)
+        return await perform_by(driver, act, within_s=within_s)
     finally:
         await driver.close()
 

@@ -5,16 +5,15 @@ It is snmpEnableAuthenTraps of RFC 3418: enabled(1), disabled(2); a switch like 
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from agent.clock import LoopClock
-from drivers.base import Act, Driver, Fitting, Outcome, Remembering, Repeat, Stage, Verdict
+from drivers.base import Act, Driver, Remembering, Repeat, Stage, Verdict
 from drivers.snmp_write import KIND
+from tests.drivers.fitting import fitted, perform
 from tests.peers.snmpd import AUTH_SECRET, PRIVACY_SECRET, SWITCH, WATCH, Snmpd, User
 
 pytestmark = pytest.mark.peer
@@ -46,24 +45,8 @@ def fit(
         "auth": "sha256", "auth_secret": SecretStr(AUTH_SECRET),
         "privacy": "aes128", "privacy_secret": SecretStr(PRIVACY_SECRET),
     }  # fmt: skip
-    return KIND.build(
-        Fitting(
-            device="slipway light",
-            address="192.0.2.1",
-            access=KIND.access.model_validate({"address": snmpd.address, "snmp": snmp}),
-            stages={
-                stage: KIND.stages[stage].model_validate(settings)
-                for stage, settings in (STAGES if stages is None else stages).items()
-            },
-            clock=LoopClock(),
-            dry_run=dry_run,
-        )
-    )
-
-
-async def perform(driver: Driver, act: Act, *, within_s: float = 10.0) -> Outcome:
-    now = asyncio.get_running_loop().time()
-    return await driver.perform(act, deadline_at=now + within_s)
+    access = {"address": snmpd.address, "snmp": snmp}
+    return fitted(KIND, access, STAGES if stages is None else stages, dry_run=dry_run)
 
 
 async def test_outlet_is_switched_off_proved_off_and_on_again(snmpd: Snmpd) -> None:

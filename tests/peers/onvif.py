@@ -9,16 +9,16 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+
+from tests.peers.threaded_http import Answering, serving_http
 
 USER = "operator"
 PASSWORD = "bowline & <hitch>"
@@ -176,15 +176,13 @@ def _fault(subcode: str) -> bytes:
 def serving(recorder: Recorder) -> Iterator[Recorder]:
     """Serve *recorder* on a free port, in threads."""
 
-    class Handler(BaseHTTPRequestHandler):
+    class Handler(Answering):
         """Reads a request by the WSDL, and writes the response by it."""
-
-        protocol_version = "HTTP/1.1"
 
         def do_POST(self) -> None:  # the name that http.server looks for
             from lxml import etree
 
-            content = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+            content = self.content()
             wsdl = "devicemgmt.wsdl" if self.path == _DEVICE else "recording.wsdl"
             envelope = etree.fromstring(content)
             body = envelope.find(f"{_SOAP}Body")
@@ -223,24 +221,7 @@ def serving(recorder: Recorder) -> Iterator[Recorder]:
             self._send(200, etree.tostring(response.content), {})
 
         def _send(self, status: int, data: bytes, headers: dict[str, str]) -> None:
-            self.send_response(status)
-            about = {"Content-Type": "application/soap+xml", "Content-Length": str(len(data))}
-            for name, value in {**about, **headers}.items():
-                self.send_header(name, value)
-            self.end_headers()
-            self.wfile.write(data)
+            self.answer(status, data, {"Content-Type": "application/soap+xml", **headers})
 
-        def log_message(self, format: str, *args: Any) -> None:
-            """Say nothing."""
-
-    server = ThreadingHTTPServer((recorder.address, 0), Handler)
-    server.daemon_threads = True
-    recorder.port = server.server_address[1]
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-    thread.start()
-    try:
+    with serving_http(recorder.address, Handler) as recorder.port:
         yield recorder
-    finally:
-        server.shutdown()
-        thread.join(10)
-        server.server_close()

@@ -10,18 +10,17 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, Self
 
 from tests.peers.apache import binary, free_port
+from tests.peers.threaded_http import Answering, serving_http
 
 USER = "watch"
 PASSWORD = "sheet-bend-31"
@@ -171,39 +170,19 @@ class Controller:
 def serving(controller: Controller) -> Iterator[Controller]:
     """Serve *controller* on a free port, in threads."""
 
-    class Handler(BaseHTTPRequestHandler):
+    class Handler(Answering):
         """Has each request answered by the controller."""
 
-        protocol_version = "HTTP/1.1"
-
         def do_GET(self) -> None:
-            length = int(self.headers.get("Content-Length") or 0)
-            content = self.rfile.read(length)
+            content = self.content()
             controller.calls.append(f"{self.command} {self.path} {content.decode()}".rstrip())
             token = self.headers.get("X-Auth-Token", "")
             status, headers, body = controller.answer(
                 self.command, self.path, json.loads(content or b"{}"), token
             )
-            data = b"" if body is None else json.dumps(body).encode()
-            self.send_response(status)
-            for name, value in {**headers, "Content-Length": str(len(data))}.items():
-                self.send_header(name, value)
-            self.end_headers()
-            self.wfile.write(data)
+            self.answer(status, b"" if body is None else json.dumps(body).encode(), headers)
 
         do_POST = do_DELETE = do_GET  # noqa: N815  # the names that http.server looks for
 
-        def log_message(self, format: str, *args: Any) -> None:
-            """Say nothing."""
-
-    server = ThreadingHTTPServer((controller.address, 0), Handler)
-    server.daemon_threads = True
-    controller.port = server.server_address[1]
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-    thread.start()
-    try:
+    with serving_http(controller.address, Handler) as controller.port:
         yield controller
-    finally:
-        server.shutdown()
-        thread.join(10)
-        server.server_close()
