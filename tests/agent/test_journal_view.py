@@ -53,6 +53,7 @@ from policies.events import (
     PauseSet,
     PollMissed,
     ReadingTaken,
+    SettingRemembered,
     StepBegan,
     StepEnded,
     SupplyJudged,
@@ -169,6 +170,10 @@ SAID: list[tuple[Event, str]] = [
     ),
     (OutputDropped(1.0, "cabinet", "seen"), "cabinet: its output has dropped: seen"),
     (OutputReturned(1.0, "cabinet", "seen"), "cabinet: its output is on: seen"),
+    (
+        SettingRemembered(1.0, "g#1", "gate recorder", "quiesce", "port 3 on"),
+        "gate recorder: before quiesce it was set to: port 3 on",
+    ),
     (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
     (BoxStayed(1.0, "warden", "still on"), "warden: still on"),
 ]
