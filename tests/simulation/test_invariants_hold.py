@@ -45,6 +45,12 @@ def test_same_seed_rides_the_same_course_with_live_estimates() -> None:
     assert ride(draw(151), estimates=True) == ride(draw(151), estimates=True)
 
 
+@pytest.mark.parametrize("seed", [469, 552])
+def test_what_was_broken_once_holds(seed: int) -> None:
+    """Mains believed away after a long silence; an order given and withdrawn for ever."""
+    assert ride(draw(seed, runs=2)).violations == ()
+
+
 def test_recorder_that_could_be_saved_is_saved() -> None:
     """Measured against one who knows the battery and every duration in advance: 1 % at most."""
     outages = [outage for seed in range(100) for outage in ride(draw(seed)).outages]

@@ -87,7 +87,8 @@ def main() -> int:
             everything += some
             for one in some:
                 for broken in one.violations:
-                    print(f"seed {broken.seed}: invariant {broken.invariant}: {broken.text}")
+                    text = f"seed {broken.seed}: invariant {broken.invariant}: {broken.text}"
+                    print(text, flush=True)  # whoever interrupts it keeps what was found
             if sys.stderr.isatty():
                 print(f"\r{len(everything)} of {last + 1 - first}", end="", file=sys.stderr)
     document = account(everything)
