@@ -37,6 +37,7 @@ from agent.config.translate import (
     site_of,
     unit_of,
     webhooks_of,
+    worth_of,
     zone_of,
 )
 from drivers import registry
@@ -200,7 +201,8 @@ class _Reading:
         """Return what is without faults of its own, in the policies' words."""
         units: dict[str, Unit] = {n: unit_of(t, self.today) for n, t in self.units.items()}
         devices: dict[str, Device] = {
-            name: device_of(table, self.drivers[name]) for name, table in self.devices.items()
+            name: device_of(table, self.drivers[name], worth=worth_of(table, self.devices))
+            for name, table in self.devices.items()
         }
         if self.file is None:
             return Site("", units, devices)

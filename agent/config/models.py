@@ -340,7 +340,7 @@ class DeviceTable(Settings):
     path: Names = ()
     needs: Names = ()
     hold: Span = 0.0
-    worth: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] = 1.0
+    worth: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] | None = None
     stop_when: StopWhenTable | None = None
     no_touch: bool = False
     dry_run: bool = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -86,7 +87,20 @@ def access_of(table: UnitTable, base: Path) -> UnitAccess:
     )
 
 
-def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
+def worth_of(table: DeviceTable, tables: Mapping[str, DeviceTable]) -> float:
+    """Return what an hour of a device is worth, where the file does not say so.
+
+    A camera is worth what the recorder is that it needs: one that records nothing is worth nothing,
+    so its cameras must not be what gives way to it first.
+    """
+    if table.worth is not None:
+        return table.worth
+    served = [tables[name] for name in table.needs if name in tables]
+    recorders = [1.0 if t.worth is None else t.worth for t in served if t.role is Role.RECORDER]
+    return max(recorders, default=1.0) if table.role is Role.CAMERA else 1.0
+
+
+def device_of(table: DeviceTable, drivers: DeviceDrivers, *, worth: float) -> Device:
     """Return the device as the policies know it.
 
     What is told nothing, itself or through its writers, starts by itself when power comes; what is
@@ -106,7 +120,7 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers) -> Device:
         path=table.path,
         needs=table.needs,
         hold_s=table.hold,
-        worth=table.worth,
+        worth=worth,
         stop_when=None if table.stop_when is None else _stop_when(table.stop_when),
         no_touch=table.no_touch,
         dry_run=table.dry_run,

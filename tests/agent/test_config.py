@@ -372,6 +372,44 @@ def test_no_edit_ends_in_more_than_a_fault(at: int, cut: int, put: str) -> None:
 # What a good file comes to
 
 
+def test_camera_is_worth_what_its_recorder_is(tmp_path: Path) -> None:
+    """A recorder without its cameras records nothing: they do not give way to it first."""
+    text = (
+        HEAD
+        + UNIT
+        + """
+[[device]]
+name = "gate recorder"
+role = "recorder"
+feed = "cabinet"
+watts = 24
+worth = 10
+[[device]]
+name = "gate camera"
+role = "camera"
+feed = "cabinet"
+watts = 6
+needs = "gate recorder"
+[[device]]
+name = "garden camera"
+role = "camera"
+feed = "cabinet"
+watts = 6
+needs = "gate recorder"
+worth = 2
+[[device]]
+name = "lamp"
+feed = "cabinet"
+watts = 6
+needs = "gate recorder"
+"""
+    )
+    devices = read(tmp_path, text).loaded.site.devices
+
+    worth = {name: device.worth for name, device in devices.items()}
+    assert worth == {"gate recorder": 10, "gate camera": 10, "garden camera": 2, "lamp": 1}
+
+
 def test_five_lines_a_device_suffice(tmp_path: Path) -> None:
     """Defaults make a small site a small file."""
     text = HEAD + UNIT + '[[device]]\nname = "lamp"\nfeed = "cabinet"\nwatts = 5.5\n'

@@ -53,7 +53,7 @@ def test_conclusion_comes_first_and_status_1_says_that_a_hold_time_is_unmet(
     assert "hold gate recorder for" in done.out
     assert "fit a battery of" in done.out
     assert "desk " in done.out
-    assert "gives way to gate recorder" in done.out
+    assert "gives way to slipway camera" in done.out  # worth what its recorder is
     assert "2 h NOT met" in done.out
 
 
