@@ -19,7 +19,7 @@ from agent.config.fittings import DeviceDrivers, core_of, device_keys, read_driv
 from agent.config.models import DeviceTable
 from agent.config.recipes import Recipe
 from drivers import registry
-from drivers.base import Act, Driver, Outcome, Stage, Verdict
+from drivers.base import Act, Driver, Outcome, Remembering, Stage, Verdict
 from drivers.settings import SecretSources
 
 ADDRESS = "192.0.2.20"
@@ -27,17 +27,19 @@ ADDRESS = "192.0.2.20"
 
 WITHIN_S = 20.0
 
-_STAGES: Mapping[Act, tuple[Stage, ...]] = {
-    Act.REMEMBER: (Stage.QUIESCE,),
-    Act.QUIESCE: (Stage.QUIESCE,),
-    Act.CONFIRM_QUIESCED: (Stage.QUIESCE,),
-    Act.STOP: (Stage.STOP,),
-    Act.CONFIRM_GONE: (Stage.VERIFY,),
-    Act.START: (Stage.START,),
-    Act.CONFIRM_RUNNING: (Stage.VERIFY, Stage.START, Stage.STOP),
-    Act.RESTORE: (Stage.QUIESCE,),
-}
-"""An act -> the stages whose driver does it, the first that can; in the order of an outage."""
+_ACTS: tuple[tuple[Act, tuple[Stage, ...]], ...] = (
+    (Act.REMEMBER, (Stage.QUIESCE,)),
+    (Act.QUIESCE, (Stage.QUIESCE,)),
+    (Act.CONFIRM_QUIESCED, (Stage.QUIESCE,)),
+    (Act.REMEMBER, (Stage.STOP,)),
+    (Act.STOP, (Stage.STOP,)),
+    (Act.STOP, (Stage.STOP_ELSE,)),
+    (Act.CONFIRM_GONE, (Stage.VERIFY,)),
+    (Act.START, (Stage.START,)),
+    (Act.CONFIRM_RUNNING, (Stage.VERIFY, Stage.START, Stage.STOP)),
+    (Act.RESTORE, (Stage.QUIESCE,)),
+)
+"""Each act, and the stages whose driver does it, the first that can; in the order of an outage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,7 @@ class Tried:
             "evidence": self.outcome.evidence,
             "advice": self.outcome.advice,
             "sent": list(self.outcome.sent),
+            "was": self.outcome.was,
         }
 
 
@@ -133,9 +136,9 @@ def bench_of(
     return Bench(address, document, drivers, (*drivers.faults, *faults), stood_in)
 
 
-@asynccontextmanager
-async def _built(bench: Bench, *, dry_run: bool) -> AsyncIterator[Mapping[Stage, Driver]]:
-    stages = drivers_for(
+def drivers_of(bench: Bench, *, dry_run: bool) -> Mapping[Stage, Driver]:
+    """Return the driver of each stage; no I/O, and nothing to close until one has been asked."""
+    return drivers_for(
         str(bench.document.at(("device", 0, "name"))),
         bench.address,
         bench.drivers.fitted,
@@ -143,6 +146,11 @@ async def _built(bench: Bench, *, dry_run: bool) -> AsyncIterator[Mapping[Stage,
         clock=LoopClock(),
         dry_run=dry_run,
     )
+
+
+@asynccontextmanager
+async def _built(bench: Bench, *, dry_run: bool) -> AsyncIterator[Mapping[Stage, Driver]]:
+    stages = drivers_of(bench, dry_run=dry_run)
     try:
         yield stages
     finally:
@@ -156,12 +164,19 @@ def _acts(bench: Bench, stages: Mapping[Stage, Driver]) -> list[tuple[Act, Stage
     found = [
         (Act.PROBE, stage) for stage in by_language.values() if Act.PROBE in stages[stage].acts
     ]
-    for act, serving in _STAGES.items():
+    for act, serving in _ACTS:
         able = [stage for stage in serving if stage in stages and act in stages[stage].acts]
         found += [(act, stage) for stage in able[:1]]
-        if act is Act.STOP and Stage.STOP_ELSE in stages:
-            found.append((act, Stage.STOP_ELSE))
     return found
+
+
+def needs_was(bench: Bench) -> bool:
+    """Whether what undoes its quiescing must be told what there was before."""
+    fitted = bench.drivers.fitted.get(bench.drivers.stages.get(Stage.QUIESCE, ""))
+    if fitted is None:
+        return False
+    driver = drivers_of(bench, dry_run=True)[Stage.QUIESCE]
+    return Act.RESTORE in driver.acts and Act.REMEMBER in driver.acts
 
 
 async def on_paper(bench: Bench) -> tuple[Tried, ...]:
@@ -176,21 +191,29 @@ async def on_paper(bench: Bench) -> tuple[Tried, ...]:
 
 
 async def for_real(
-    bench: Bench, acts: tuple[Act, ...], *, but: frozenset[str] = frozenset()
+    bench: Bench, acts: tuple[Act, ...], *, but: frozenset[str] = frozenset(), was: str = ""
 ) -> tuple[Tried, ...]:
     """Perform those of *acts* that the device can be asked for, and return what came of them.
+
+    What could not be remembered is not changed either: it could not be put back.
 
     Args:
         bench: the device.
         acts: in any order; they are performed in that of an outage.
         but: drivers that are left out.
+        was: what an earlier REMEMBER told, for what undoes the change.
     """
     done: list[Tried] = []
     async with _built(bench, dry_run=False) as stages:
         for act, stage in _acts(bench, stages):
             if act in acts and bench.drivers.stages[stage] not in but:
+                driver = stages[stage]
+                if was and isinstance(driver, Remembering):
+                    driver.recall(was)
                 takes_s = WITHIN_S if act is Act.PROBE else bench.drivers.takes_s[stage]
                 done.append(await _tried(bench, stages, act, stage, within_s=takes_s))
+                if act is Act.REMEMBER and not done[-1].ok:
+                    break
     return tuple(done)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -129,11 +130,12 @@ def _var_fields(variable: VarTable) -> dict[str, Any]:
 @click.option("--var", "given", multiple=True, metavar="K=V", help="A variable; may be repeated.")
 @click.option("--recorded", type=FILE, help="Act on a device replayed from a file of exchanges.")
 @click.option("--live", metavar="ADDRESS", help="Probe the device at that address, and no more.")
-@click.option("--act", metavar="ACT", help="With --live: this act, after you typed the address.")
+@click.option("--act", metavar="ACT", help="With --live: do this, once the address was typed.")
+@click.option("--was", metavar="TEXT", default="", help="For --act restore: what quiesce told.")
 @json_option
 def test_command(
     name: str, given: tuple[str, ...], recorded: Path | None, live: str | None, act: str | None,
-    as_json: bool,
+    was: str, as_json: bool,
 ) -> int:  # fmt: skip
     """Try the recipe NAME, and show the exact exchanges.
 
@@ -142,7 +144,9 @@ def test_command(
     file:PATH or credential:NAME. Lists are separated by commas.
 
     --recorded replays a device on loopback and performs every act of HTTP and SSH; what the file
-    has no answer for fails. --live probes, which changes nothing.
+    has no answer for fails. --live probes, which changes nothing. --act tells a real device to do
+    something: it shows first what will be sent, and reads how things were, so that it can say how
+    --act restore puts them back.
     """
     import asyncio
 
@@ -155,7 +159,7 @@ def test_command(
     if recorded is not None:
         return asyncio.run(_on_recording(found, values, recorded, as_json=as_json))
     if live is not None:
-        return _live(found, values, live, act, as_json=as_json)
+        return _live(found, values, live, act, was, as_json=as_json)
     bench = _bench(found, values)
     from agent.recipe_trial import on_paper
 
@@ -192,11 +196,12 @@ async def _on_recording(
 
 
 def _live(
-    found: Recipe, values: Mapping[str, Any], address: str, act: str | None, *, as_json: bool
-) -> int:
+    found: Recipe, values: Mapping[str, Any], address: str, act: str | None, was: str, *,
+    as_json: bool,
+) -> int:  # fmt: skip
     import asyncio
 
-    from agent.recipe_trial import for_real, on_paper
+    from agent.recipe_trial import for_real, needs_was, on_paper
     from drivers.base import Act
 
     known = [each.value for each in Act if each not in (Act.PREPARE, Act.REMEMBER)]
@@ -208,10 +213,13 @@ def _live(
         planned = [t for t in asyncio.run(on_paper(bench)) if t.act is wanted]
         if not planned:
             raise CommandError(f"recipe {found.name} cannot {act}", status=Exit.REFUSED)
+        if wanted is Act.RESTORE and not was and needs_was(bench):
+            raise click.UsageError("restore puts back what was: add --was as quiesce told it")
         if not _is_typed(address, wanted.value, planned):
             why = "not confirmed: nothing was told to the device"
             raise CommandError(why, status=Exit.NO)
-    tried = asyncio.run(for_real(bench, (wanted,)))
+    changing = (Act.REMEMBER,) if wanted in (Act.QUIESCE, Act.STOP) else ()
+    tried = asyncio.run(for_real(bench, (*changing, wanted), was=was))
     return _told(found, "live", bench, tried, as_json=as_json)
 
 
@@ -284,6 +292,8 @@ def _show_trial(found: Recipe, mode: str, bench: Bench, tried: Iterable[Tried]) 
             show(f"     {line}")
         if each.outcome.advice and mode != "paper":
             show(f"     {each.outcome.advice}")
+        if each.outcome.was and mode == "live":
+            show(f"     how it was, for --act restore: --was {shlex.quote(each.outcome.was)}")
     if mode == "paper":
         show("nothing was sent")
 

@@ -24,12 +24,14 @@ def new(as_json: bool) -> int:
 
     An existing file is never overwritten. What is written is tried on paper first.
     """
-    from agent.config.recipes import BESIDE, find, read_recipe
+    from agent.config.recipes import BESIDE, is_name
     from agent.config.toml_text import toml_lines
-    from agent.errors import ConfigError
 
     try:
         name = _asked("name, like yard-recorder")
+        if not is_name(name):
+            text = "a name has small letters, digits and single -, like yard-recorder"
+            raise CommandError(text, status=Exit.UNREADABLE)
         path = Path(BESIDE) / f"{name}.toml"
         if path.exists():
             raise CommandError(f"{path} is there already; choose another", status=Exit.REFUSED)
@@ -38,16 +40,10 @@ def new(as_json: bool) -> int:
         raise CommandError("no answer: nothing was written", status=Exit.NO) from error
     path.parent.mkdir(exist_ok=True)
     path.write_text("\n".join(toml_lines(tables)) + "\n")
-    try:
-        _, faults = read_recipe(find(name, Path()), Path())
-    except ConfigError as error:
-        path.unlink()
-        raise CommandError(str(error), status=Exit.UNREADABLE) from error
-    wrong = [str(fault) for fault in faults] or _trouble(name)
+    wrong = _trouble(path)
     if wrong:
         path.unlink()
-        text = f"nothing was written: {wrong[0]}"
-        raise CommandError(text, status=Exit.NO)
+        raise CommandError(f"nothing was written: {wrong[0]}", status=Exit.NO)
     if as_json:
         show_document(True, file=str(path))
     else:
@@ -127,13 +123,14 @@ def _by_http(way: str) -> dict[str, Any]:
     return {"vars": variables, "http": http, "stop": stop}
 
 
-def _trouble(name: str) -> list[str]:
-    """Return what is wrong with the tables that the recipe comes to."""
+def _trouble(path: Path) -> list[str]:
+    """Return what is wrong with a recipe, or with the tables that it comes to."""
     from agent.config import Severity
-    from agent.config.recipes import find, read_recipe
+    from agent.config.recipes import read_recipe
     from agent.recipe_trial import bench_of
 
-    found, _ = read_recipe(find(name, Path()), Path())
-    assert found is not None, "it was read a moment ago"
-    faults = bench_of(found, {}).faults
-    return [str(fault) for fault in faults if fault.severity is Severity.ERROR]
+    found, faults = read_recipe(path, Path())
+    if found is None:
+        return [str(fault) for fault in faults]
+    errors = [f for f in bench_of(found, {}).faults if f.severity is Severity.ERROR]
+    return [str(fault) for fault in errors]

@@ -168,11 +168,16 @@ class Recipe:
         return tuple(dict.fromkeys(named))
 
 
+def is_name(text: str) -> bool:
+    """Whether a recipe of the folder can be called so."""
+    return _NAME.fullmatch(text) is not None
+
+
 def listed(base: Path) -> dict[str, Path]:
     """Return every recipe that a file in folder *base* can name, by its name."""
     folders = (SHIPPED, base / BESIDE)
     found = (path for folder in folders for path in sorted(folder.glob("*.toml")))
-    return {path.stem: path for path in found if _NAME.fullmatch(path.stem)}
+    return {path.stem: path for path in found if is_name(path.stem)}
 
 
 def find(name: str, base: Path, *, but: frozenset[Path] = frozenset()) -> Path:
@@ -189,7 +194,7 @@ def find(name: str, base: Path, *, but: frozenset[Path] = frozenset()) -> Path:
     if Path(name).is_absolute():
         return Path(name)
     known = listed(base)
-    if not _NAME.fullmatch(name):
+    if not is_name(name):
         raise ConfigError("a recipe is named like session-json, or by an absolute path")
     for folder in (base / BESIDE, SHIPPED):
         path = folder / f"{name}.toml"

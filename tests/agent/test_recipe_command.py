@@ -242,7 +242,8 @@ def test_new_leaves_nothing_behind_where_the_answers_do_not_do(tmp_path: Path) -
     typed = "shed-recorder\na recorder\nbasic\nby itself\nhttps\n/\nPOST\nno-slash\n\n\n"
     made = lastwatt("recipe", "new", cwd=tmp_path, typed=typed)
     silent = lastwatt("recipe", "new", cwd=tmp_path)
+    outside = lastwatt("recipe", "new", cwd=tmp_path, typed="../shed\n")
 
-    assert (made.status, silent.status) == (1, 1)
+    assert (made.status, silent.status, outside.status) == (1, 1, 2)
     assert "write a path from the root" in made.err
     assert list(tmp_path.rglob("*.toml")) == []
