@@ -39,7 +39,7 @@ from policies.by_hand import (
 )
 from policies.events import Ending, Event, OrderClosed, OrderGiven
 from policies.graph import graph_of
-from policies.model import Order, Starts, Task
+from policies.model import Order, Reason, Starts, Task
 from policies.reasons import by_hand, duration_text, names_text
 from policies.state import OpenOrder, Phase
 
@@ -128,9 +128,9 @@ class Hands:
     async def _answer_stop(self, request: dict[str, Any]) -> dict[str, Any]:
         name, with_users = request.get("device"), request.get("with_users") is True
         if not isinstance(name, str) or name not in self._engine.site.devices:
-            return self._unknown(name)
+            return self.unknown(name)
         who = await self.who(request)
-        await self._until_ready()
+        await self.until_ready()
         plan = stop_plan(self._engine.site, self._engine.state, name, with_users=with_users)
         if plan.refusal:
             return _no(plan.refusal)
@@ -141,11 +141,11 @@ class Hands:
     async def _answer_start(self, request: dict[str, Any]) -> dict[str, Any]:
         name, with_users = request.get("device"), request.get("with_users") is True
         if not isinstance(name, str) or name not in self._engine.site.devices:
-            return self._unknown(name)
+            return self.unknown(name)
         who = await self.who(request)
-        await self._until_ready()
+        await self.until_ready()
         plan = start_plan(self._engine.site, self._engine.state, name, with_users=with_users)
-        refusal = plan.refusal or self._stopped_again(name)
+        refusal = plan.refusal or self.stopped_again(name)
         if refusal:
             return _no(refusal)
         if request.get("preview") is True:
@@ -180,7 +180,8 @@ class Hands:
 
     # Who, and whether at all
 
-    def _unknown(self, name: object) -> dict[str, Any]:
+    def unknown(self, name: object) -> dict[str, Any]:
+        """Return the answer to an ask about a device that there is not."""
         listed = names_text(list(self._engine.site.devices), most=20)
         error = f"the site's file lists no device {name!r}; it lists: {listed}"
         return {"ok": False, "unknown": True, "error": error}
@@ -213,13 +214,14 @@ class Hands:
         finally:
             asking.cancel()
 
-    async def _until_ready(self) -> None:
+    async def until_ready(self) -> None:
         """Wait until what an earlier run of the agent left open is taken up again."""
         until_at = self._clock.monotonic() + READY_WITHIN_S
         while self._engine.decision is None and self._clock.monotonic() < until_at:
             await self._clock.sleep(0.1)
 
-    def _stopped_again(self, name: str) -> str:
+    def stopped_again(self, name: str) -> str:
+        """Return why the device would be stopped at once if it ran; "" where it would not."""
         now, engine = self._clock.monotonic(), self._engine
         beliefs = engine.beliefs(now)
         why = stopped_again(engine.site, engine.state, name, beliefs, now)
@@ -323,16 +325,15 @@ class Hands:
         make = stop_plan if task is Task.REST else start_plan
         refusal = make(site, state, name).refusal
         if not refusal and task is Task.START:
-            refusal = self._stopped_again(name)
+            refusal = self.stopped_again(name)
         if refusal:
             return Result(Ending.WITHDRAWN, f"it was told nothing: {refusal}")
-        return await self._give(task, name, who)
+        return await self.give(task, name, by_hand(task, who))
 
-    async def _give(self, task: Task, name: str, who: str) -> Result:
+    async def give(self, task: Task, name: str, reason: Reason) -> Result:
         """Give one order, or join one of the same task that is under way; return how it ended."""
         engine, now = self._engine, self._clock.monotonic()
         known = engine.state.devices[name]
-        reason = by_hand(task, who)
         if known.order is not None and known.order.order.task is task:
             return await self._join(known.order, replace(known.order.order, reason=reason))
         events: list[Event] = []

@@ -23,6 +23,8 @@ from policies.events import (
     DeviceSeen,
     Event,
     FloorTaken,
+    GradeEarned,
+    GradeVoided,
     LightChanged,
     LoadFound,
     NoticeRaised,
@@ -257,6 +259,10 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"lastwatt {version} started{'; nothing will be sent' if dry_run else ''}"
         case AgentEnded(why=why):
             return f"lastwatt ended: {why}"
+        case GradeEarned(device=device, grade=grade, evidence=evidence):
+            return f"{device}: {grade}, {evidence}"
+        case GradeVoided(device=device, grade=grade, why=why):
+            return f"{device}: no longer {grade}: {why}"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
         case FloorTaken(why=why):

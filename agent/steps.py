@@ -20,7 +20,7 @@ from drivers.errors import LastwattError
 from policies.events import SettingRemembered, StepBegan, StepEnded
 from policies.load_evidence import Says
 from policies.model import Device, Order
-from policies.reasons import BY_HAND
+from policies.reasons import BY_HAND, DRILL
 from policies.timeline import MARGIN_S
 
 log = structlog.get_logger()
@@ -42,6 +42,9 @@ REFUSED_AGAIN_S = 15.0
 
 LAST_MOMENT = frozenset({"latest_safe_start", "too_late", "battery_low", "countdown", "floor"})
 """Codes of reasons to stop a device that leave no later moment."""
+
+ASKED_FOR = frozenset({BY_HAND, DRILL})
+"""Codes of reasons that somebody gave, who can mend a login and ask again."""
 
 PAUSES_S = (1.0, 2.0, 4.0, 8.0)
 """Pauses between tries, each shortened by chance to half of it at most; the last one repeats."""
@@ -292,7 +295,8 @@ class Steps:
                 refusals += 1
                 ways = sum(stage in self._stages for stage in STOPS) if act is Act.STOP else 1
                 # By hand nothing is barred, and each way is tried once.
-                if refusals >= ways * (1 if self.order.reason.code == BY_HAND else REFUSALS):
+                most = 1 if self.order.reason.code in ASKED_FOR else REFUSALS
+                if refusals >= ways * most:
                     break
                 if act is Act.STOP:
                     self._take_turns()
@@ -318,7 +322,7 @@ class Steps:
         """
         code = self.order.reason.code
         refused = self._refusals(act)
-        if act not in (Act.QUIESCE, Act.STOP) or not refused or code == BY_HAND:
+        if act not in (Act.QUIESCE, Act.STOP) or not refused or code in ASKED_FOR:
             return None
         is_last = self.order.in_short or code in LAST_MOMENT
         if act is Act.QUIESCE and self.can(Act.STOP):

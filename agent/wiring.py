@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import asdict, replace
-from datetime import time
+from datetime import date, time
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -21,8 +21,11 @@ from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.daylight import Daylight
+from agent.device_settings import fingerprints
+from agent.drills import Drills
 from agent.engine import Engine, Settings
 from agent.estimator import Estimator, in_thread
+from agent.grading import Grading
 from agent.hands import Hands
 from agent.journal import Journal, Recalled
 from agent.load_watch import LoadWatch
@@ -108,7 +111,7 @@ class Agent:
             site,
             fits={name: access.fit for name, access in loaded.units.items()},
             kept=journal.recall_estimates(),
-            today=lambda: self._clock.utc().astimezone(loaded.time_zone).date(),
+            today=self._today,
             keep=journal.keep_estimate,
             say=self._say,
             aside=in_thread,
@@ -121,9 +124,10 @@ class Agent:
             on_plan=lambda: self.engine.wake(),
             beliefs=self._estimator.beliefs,
         )
+        drivers = wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run))
         self.engine = Engine(
             site,
-            wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run)),
+            drivers,
             clock=self._clock,
             journal=journal,
             state=self._recalled.state,
@@ -134,6 +138,19 @@ class Agent:
             plan=lambda: self._planner.plan,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
+        settings = fingerprints(loaded)
+        self._grading = Grading(
+            self.engine, clock=self._clock, today=self._today, settings=settings
+        )
+        self._drills = Drills(
+            self.engine,
+            self._hands,
+            drivers,
+            file_site=site,
+            clock=self._clock,
+            standing=self._grading.standing,
+            settings=settings,
+        )
         self._batteries = Batteries(
             self.engine,
             loaded,
@@ -194,7 +211,13 @@ class Agent:
             stack.callback(self._notifications.close)
             stack.push_async_callback(self._close_sources)
             stack.push_async_callback(self._hands.close)
-            asks = {"status": self._answer_status, **self._hands.asks, **self._batteries.asks}
+            stack.push_async_callback(self._drills.close)
+            asks = {
+                "status": self._answer_status,
+                **self._hands.asks,
+                **self._drills.asks,
+                **self._batteries.asks,
+            }
             server = ControlServer(self._journal.lock, asks)
             stack.push_async_callback(server.close)
             schedule = self._schedule()
@@ -208,6 +231,7 @@ class Agent:
                 self._kept_up("saying", self._keep_saying),
                 self._kept_up("pause", self._hands.pause.run),
                 self._kept_up("batteries", self._batteries.run),
+                self._kept_up("grades", self._grading.run),
                 self._kept_up("daylight", self._daylight.run),
                 # A rehearsal changes nothing, and must not clear a live run's list.
                 *([] if self._dry_run else self._owed_jobs()),
@@ -330,6 +354,8 @@ class Agent:
         self._estimator.hear(event, self.engine.state)
         self._owed.hear(event)
         self._batteries.hear(event)
+        self._grading.hear(event)
+        self._drills.hear(event)
         self._load_watch.hear(event, self.engine.state)
         self._planner.hear()
         self._on_event(event)
@@ -360,6 +386,9 @@ class Agent:
         while True:
             await (await self._to_say.get())()
 
+    def _today(self) -> date:
+        return self._clock.utc().astimezone(self._loaded.time_zone).date()
+
     async def _answer_status(self, request: dict[str, Any]) -> dict[str, Any]:
         engine = self.engine
         shown = status.document(
@@ -367,7 +396,7 @@ class Agent:
             engine.state,
             engine.decision,
             now=self._clock.monotonic(),
-            today=self._clock.utc().astimezone(self._loaded.time_zone).date(),
+            today=self._today(),
             dry_run=self._dry_run,
             learnt=engine.learnt,
             plan=self._planner.plan,

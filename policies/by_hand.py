@@ -50,10 +50,10 @@ def stop_plan(site: Site, state: SiteState, name: str, *, with_users: bool = Fal
         name: a device of *site*.
         with_users: what hangs on it and is not at rest is brought to rest first.
     """
-    refusal = _untouchable(site, name)
+    refusal = untouchable(site, name)
     if not refusal and site.devices[name].is_passive:
         refusal = f"nothing in the site's file says how to bring {name} to rest"
-    users = [] if refusal else _not_at_rest(site, state, name)
+    users = [] if refusal else not_at_rest(site, state, name)
     if not refusal:
         refusal = _users_refuse(site, name, users, with_users=with_users)
     if not refusal:
@@ -78,7 +78,7 @@ def start_plan(site: Site, state: SiteState, name: str, *, with_users: bool = Fa
         name: a device of *site*.
         with_users: what uses it and was stopped by hand is started after it.
     """
-    refusal = _untouchable(site, name)
+    refusal = untouchable(site, name)
     if not refusal and state.devices[name].phase is Phase.RESTING:
         refusal = (
             f"{name} is coming to rest just now, and a stop once begun is carried through; start "
@@ -98,7 +98,7 @@ def start_plan(site: Site, state: SiteState, name: str, *, with_users: bool = Fa
             for n in site.devices
             if n in graph.users[name]
             and state.devices[n].by_hand
-            and not _untouchable(site, n)
+            and not untouchable(site, n)
             and state.devices[n].phase is not Phase.RESTING
         ]
     users = [n for n in users if _uses_run(state, graph.uses[n], {name, *users})]
@@ -159,7 +159,7 @@ def missed_starts(site: Site, state: SiteState, course: Timeline, now: float) ->
     )
 
 
-def _untouchable(site: Site, name: str) -> str:
+def untouchable(site: Site, name: str) -> str:
     """Why no order may reach the device, by its file; "" where one may."""
     graph = graph_of(site)
     if site.devices[name].no_touch:
@@ -182,7 +182,7 @@ def _untouchable(site: Site, name: str) -> str:
     return ""
 
 
-def _not_at_rest(site: Site, state: SiteState, name: str) -> list[str]:
+def not_at_rest(site: Site, state: SiteState, name: str) -> list[str]:
     """What hangs on a device and is not at rest in its eyes, as the file lists it.
 
     What has nothing to be told and holds no data may lose its power at any time.
@@ -201,7 +201,7 @@ def _not_at_rest(site: Site, state: SiteState, name: str) -> list[str]:
 def _users_refuse(site: Site, name: str, users: Sequence[str], *, with_users: bool) -> str:
     for user in users:
         if not may_be_stopped(site, user):
-            why = _untouchable(site, user)
+            why = untouchable(site, user)
             if not why:
                 why = f"nothing in the site's file says how to bring {user} to rest"
             return f"{user} hangs on {name}, and {why}"

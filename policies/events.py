@@ -322,6 +322,32 @@ class BoxStayed:
 
     at: float
     device: str
+
+
+class GradeEarned:
+    """Something was shown to work at a device.
+
+    Attributes:
+        grade: see `grades.Grade`.
+        on: the site's day.
+        settings: fingerprint of what the site's file says of the device.
+    """
+
+    at: float
+    device: str
+    grade: str
+    on: date
+    evidence: str
+    settings: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GradeVoided:
+    """What was shown to work was shown with other settings than the site's file has now."""
+
+    at: float
+    device: str
+    grade: str
     why: str
 
 
@@ -353,4 +379,6 @@ Event = (
     | OutputReturned
     | BoxLeft
     | BoxStayed
+    | GradeEarned
+    | GradeVoided
 )

@@ -58,6 +58,28 @@ class Learnt:
         return f"{self.stage} learnt {learnt}, file says {said} (seen {times})"
 
 
+def stage_times_s(
+    began_at: Mapping[str, float], done_at: Mapping[str, float], *, settle_s: float
+) -> dict[str, float]:
+    """Return how long stages took, of those that were seen to be over, in s.
+
+    Args:
+        began_at: act -> when it last began.
+        done_at: act -> when it was last seen done.
+        settle_s: the silence that proves a device gone; it is no part of its stop.
+    """
+    took: dict[str, float] = {}
+    for stage, seen_by, after_s in (
+        (QUIESCE, "confirm_quiesced", 0.0),
+        (STOP, "confirm_gone", settle_s),
+        (START, "confirm_running", 0.0),
+    ):
+        began, done = began_at.get(stage), done_at.get(seen_by)
+        if began is not None and done is not None and done > began:
+            took[stage] = max(0.0, done - began - after_s)
+    return took
+
+
 def percentile_s(seen: Sequence[float]) -> float:
     """Return what nearly all of *seen* stayed within: the 95th percentile, of few the longest.
 

@@ -11,6 +11,10 @@ BY_HAND = "by_hand"
 """Code of an order that somebody gave; what was stopped by it stays so until a start by it."""
 
 
+DRILL = "drill"
+"""Code of both orders of a drill: what was stopped by it comes back as after an outage."""
+
+
 def duration_text(seconds: float) -> str:
     """Return a duration as people say it: "45 s", "9 min 40 s", "2 h 5 min", "without end"."""
     if math.isinf(seconds):
@@ -196,6 +200,13 @@ def by_hand(task: Task, who: str) -> Reason:
         return Reason(BY_HAND, f"starting, as {who} asked by hand.")
     sentence = f"stopping now, as {who} asked by hand; it stays so until it is started by hand."
     return Reason(BY_HAND, sentence)
+
+
+def drill(task: Task, who: str) -> Reason:
+    """Somebody wants to see whether it works."""
+    if task is Task.START:
+        return Reason(DRILL, f"starting again: a drill, as {who} asked.")
+    return Reason(DRILL, f"stopping now: a drill, as {who} asked; it is started again after that.")
 
 
 def output_armed(unit: str, halted: int, drops_s: float, returns_s: float) -> Reason:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import lru_cache
 from types import MappingProxyType
+from typing import Any
 
 from policies.battery import BatteryPoint
 from policies.events import (
@@ -17,6 +18,8 @@ from policies.events import (
     DeviceSeen,
     Ending,
     Event,
+    GradeEarned,
+    GradeVoided,
     LightChanged,
     LoadFound,
     OrderClosed,
@@ -28,8 +31,9 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
+from policies.grades import Earned
 from policies.graph import SiteKey
-from policies.learnt import QUIESCE, START, STOP, with_sample
+from policies.learnt import stage_times_s, with_sample
 from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
 from policies.night import Light
@@ -107,6 +111,9 @@ class DeviceState:
         was: stage -> what the device was set to before that changed it; kept while it is owed.
         took: how long each stage took, each time that it was seen; see `policies.learnt`.
         gap: since when, or for how long at last, it did not do its work.
+        is_seen_gone: its last order to rest was seen to have worked, and it has not come back.
+        seen_back_at: when it was last seen to run again after that; None = never.
+        grades: what was shown to work, and when; see `policies.grades`.
         refused: how often each act was refused since this outage began, or since it was over.
     """
 
@@ -126,6 +133,9 @@ class DeviceState:
     refused: Mapping[str, int] = field(default_factory=dict)
     took: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     gap: RecordingGap = NO_GAP
+    is_seen_gone: bool = False
+    seen_back_at: float | None = None
+    grades: Mapping[str, Earned] = field(default_factory=dict)
 
     @property
     def owed(self) -> frozenset[str]:
@@ -270,6 +280,8 @@ def _fold_device(site: Site, state: SiteState, event: Event) -> SiteState:
             return _closed(state, event, settle_s=site.devices[name].settle_s)
         case DeviceSeen(device=name) if name in site.devices:
             return _seen(state, event)
+        case GradeEarned(device=name) | GradeVoided(device=name) if name in site.devices:
+            return _graded(state, event)
         case AgentStarted():
             return _untimed(state)
     return state
@@ -454,6 +466,7 @@ def _closed(state: SiteState, event: OrderClosed, *, settle_s: float) -> SiteSta
         changed=frozenset() if phase is Phase.RUNNING else device.owed,
         was={} if phase is Phase.RUNNING else device.was,
         took=device.took if failed else _taken(device.took, opened, settle_s=settle_s),
+        **_shown(device, opened, event),
     )
     return _with_device(state, event.device, device)
 
@@ -469,15 +482,36 @@ def _taken(
     """
     if opened.steps.count(("confirm_gone", "done")) > 1:
         return took
-    for stage, seen_by, after_s in (
-        (QUIESCE, "confirm_quiesced", 0.0),
-        (STOP, "confirm_gone", settle_s),
-        (START, "confirm_running", 0.0),
-    ):
-        began_at, done_at = opened.began_at.get(stage), opened.done_at.get(seen_by)
-        if began_at is not None and done_at is not None and done_at > began_at:
-            took = with_sample(took, stage, done_at - began_at - after_s)
+    seen = stage_times_s(opened.began_at, opened.done_at, settle_s=settle_s)
+    for stage, seconds in seen.items():
+        took = with_sample(took, stage, seconds)
     return took
+
+
+def _shown(device: DeviceState, opened: OpenOrder, event: OrderClosed) -> dict[str, Any]:
+    """What a closed order shows of whether the device goes in order, and comes back.
+
+    Of one that is only quiesced there is nothing to be seen gone: that it was, and that this was
+    undone, shows as much.
+    """
+    done = {act for act, verdict in opened.steps if verdict == "done"}
+    is_halted = "stop" in opened.told or "stop" in device.changed
+    if event.task is Task.REST:
+        proof = "confirm_gone" if is_halted else "confirm_quiesced"
+        return {"is_seen_gone": event.ending is Ending.AT_REST and proof in done}
+    if event.ending is not Ending.RUNNING:
+        return {}
+    proof = "confirm_running" if is_halted else "restore"
+    back_at = event.at if device.is_seen_gone and proof in done else device.seen_back_at
+    return {"is_seen_gone": False, "seen_back_at": back_at}
+
+
+def _graded(state: SiteState, event: GradeEarned | GradeVoided) -> SiteState:
+    device = state.devices[event.device]
+    grades = {name: known for name, known in device.grades.items() if name != event.grade}
+    if isinstance(event, GradeEarned):
+        grades[event.grade] = Earned(event.on, event.evidence, event.settings)
+    return _with_device(state, event.device, replace(device, grades=MappingProxyType(grades)))
 
 
 def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
@@ -493,5 +527,7 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
         was={stage: was for stage, was in device.was.items() if stage == "quiesce"},
         took=device.took,
         gap=device.gap,
+        seen_back_at=event.at if device.is_seen_gone else device.seen_back_at,
+        grades=device.grades,
     )
     return _with_device(state, event.device, running)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from policies.graph import graph_of
 from policies.model import Site, Task
-from policies.reasons import BY_HAND
+from policies.reasons import BY_HAND, DRILL
 from policies.state import OpenOrder, SiteState
 from policies.supply import Supply, UnitState
 
-ALSO_ON_MAINS = frozenset({BY_HAND, "overload", "countdown", "unit_lost", "floor"})
+ALSO_ON_MAINS = frozenset({BY_HAND, DRILL, "overload", "countdown", "unit_lost", "floor"})
 """Codes of reasons that mains does not take away."""
 
 

@@ -15,6 +15,7 @@ from agent.cli.budget import budget
 from agent.cli.completion import completion
 from agent.cli.contract import Commands
 from agent.cli.demo import demo
+from agent.cli.drill import drill
 from agent.cli.fit import fit
 from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
@@ -50,7 +51,8 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, ports, recipe, run, status, journal, pause, stop, start, restore, battery,
+    demo, check, probe, ports, recipe, run, status, journal, pause, stop, start, drill, restore,
+    battery,
     budget, fit, plan, size,
     completion,
     simulate,

@@ -40,6 +40,8 @@ from policies.events import (
     Ending,
     Event,
     FloorTaken,
+    GradeEarned,
+    GradeVoided,
     LightChanged,
     LoadFound,
     NoticeRaised,
@@ -176,6 +178,14 @@ SAID: list[tuple[Event, str]] = [
     ),
     (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
     (BoxStayed(1.0, "warden", "still on"), "warden: still on"),
+    (
+        GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
+        "desk: drilled, seen to be gone, and to run again",
+    ),
+    (
+        GradeVoided(1.0, "desk", "drilled", "its settings were changed"),
+        "desk: no longer drilled: its settings were changed",
+    ),
 ]
 
 
