@@ -322,8 +322,10 @@ class BoxStayed:
 
     at: float
     device: str
+    why: str
 
 
+@dataclass(frozen=True, slots=True)
 class GradeEarned:
     """Something was shown to work at a device.
 

@@ -28,7 +28,7 @@ from agent.cli.tables import table_lines
 
 @click.command(
     cls=Command,
-    example='lastwatt drill site.toml "gate recorder" --state /var/lib/lastwatt --who Ana',
+    example="lastwatt drill site.toml desk --state /var/lib/lastwatt --who Ana",
     short_help="Stop and start one device for real, and measure it.",
 )
 @click.argument("file", type=FILE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -28,6 +29,7 @@ from tests.agent.yards import ACTS, DESK, RECORDER, SWITCH
 
 GATE, YARD = "gate recorder", "yard switch"
 BOX = Device("box", Role.AGENT_BOX, 4, 4, ("cabinet",))
+Acts = Mapping[Act, Repeat]
 TODAY = date(2026, 6, 1)
 PROBED = {**REST_ACTS, Act.PROBE: Repeat.SAFE}
 FILE = dict.fromkeys((GATE, YARD, "desk", "box"), "as it was")
@@ -146,7 +148,7 @@ async def test_what_a_drill_measures_is_what_the_machine_took_and_what_is_learnt
 async def test_without_a_proven_way_back_there_is_no_drill_unless_somebody_is_on_site() -> None:
     """A recorder that nobody can start would cost a journey, and a night's recordings."""
     by_hand = replace(RECORDER, starts=Starts.BY_HAND)
-    no_start = {act: how for act, how in REST_ACTS.items() if act is not Act.START}
+    no_start: Acts = {act: how for act, how in REST_ACTS.items() if act is not Act.START}
     yard = Drilled(SWITCH, by_hand, acts={**ACTS, GATE: no_start})
     await yard.attend()
     assert "--on-site" in await refused(yard, GATE)
@@ -249,7 +251,7 @@ async def test_a_recorder_that_does_not_come_back_earns_nothing_and_is_said_loud
 
 async def test_an_outage_that_is_seen_through_earns_the_same_grade() -> None:
     """A real orderly stop and return shows as much as a drill; one nobody could see does not."""
-    blind = {act: how for act, how in REST_ACTS.items() if act is not Act.CONFIRM_RUNNING}
+    blind: Acts = {act: how for act, how in REST_ACTS.items() if act is not Act.CONFIRM_RUNNING}
     yard = Drilled(acts={**ACTS, "desk": blind})
     await yard.attend()
     await yard.outage_and_return()
