@@ -179,10 +179,6 @@ SAID: list[tuple[Event, str]] = [
     (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
     (BoxStayed(1.0, "warden", "still on"), "warden: still on"),
     (
-        SettingRemembered(1.0, "desk#1", "desk", "stop", "port 4 on"),
-        "desk: before stop it was set to: port 4 on",
-    ),
-    (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
     ),
