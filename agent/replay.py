@@ -22,9 +22,6 @@ from agent.virtual.web import WebFace
 from drivers.settings import SecretSources, Settings
 
 ADDRESS = "127.0.0.1"
-LANGUAGES = frozenset({"http", "ssh"})
-"""The drivers whose devices can be replayed."""
-
 _ANY = "***"  # typed out of sight: a secret, which no recording holds
 _PASSWORD = "recorded"
 _METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")

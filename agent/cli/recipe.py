@@ -48,7 +48,14 @@ def list_command(as_json: bool) -> int:
     """List the recipes that came with the program, and those in recipes/ here."""
     from agent.config.recipes import SHIPPED, listed
 
-    found = {name: _read(str(path.absolute())) for name, path in listed(_HERE).items()}
+    paths = listed(_HERE)
+    found: dict[str, Recipe] = {}
+    wrong: dict[str, str] = {}
+    for name, path in paths.items():
+        try:
+            found[name] = _read(str(path.absolute()))
+        except CommandError as error:
+            wrong[name] = str(error)
     if as_json:
         recipes = [
             {
@@ -60,13 +67,15 @@ def list_command(as_json: bool) -> int:
             }
             for name, each in found.items()
         ]
-        show_document(True, recipes=recipes)
-        return Exit.YES
-    width = max(map(len, found))
+        show_document(not wrong, recipes=recipes, faulty=wrong)
+        return Exit.NO if wrong else Exit.YES
+    width = max(map(len, paths))
     for name, each in found.items():
         own = "" if each.files[0].parent == SHIPPED else f" ({each.files[0]})"
         show(f"{name:{width}}  {each.about}{own}")
-    return Exit.YES
+    for name, why in wrong.items():
+        show(f"{name:{width}}  NO: {why}")
+    return Exit.NO if wrong else Exit.YES
 
 
 @recipe.command(
@@ -172,7 +181,7 @@ async def _on_recording(
 ) -> int:
     from agent.errors import ConfigError
     from agent.recipe_trial import bench_of, for_real
-    from agent.replay import ADDRESS, LANGUAGES, Replay, read_recording
+    from agent.replay import ADDRESS, Replay, read_recording
     from drivers.base import Act
 
     try:
@@ -183,7 +192,8 @@ async def _on_recording(
     try:
         instead = await replay.instead(written.document.at(("device", 0)))
         bench = bench_of(found, values, address=ADDRESS, instead=instead)
-        left_out = frozenset(bench.drivers.fitted) - LANGUAGES
+        # Whoever is not replayed is not told either: at this address it would be this very box.
+        left_out = frozenset(bench.drivers.fitted) - frozenset(instead)
         # The replay never goes away, so that nothing could be seen to be gone by its silence.
         acts = tuple(each for each in Act if each not in (Act.PREPARE, Act.CONFIRM_GONE))
         tried = await for_real(bench, acts, but=left_out)

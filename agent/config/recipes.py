@@ -41,6 +41,10 @@ USE = re.compile(r"\{vars\.([^{}]*)\}")
 _NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _VARIABLE = re.compile(r"[a-z][a-z0-9_]*")
 _LONGEST_CHAIN = 5
+_SECRET = re.compile(r"(.*_)?(password|passphrase|secret|key|community)")
+_CARRIED = frozenset({"json", "form", "headers", "xml"})
+"""Keys under which the words are the device's own, not the file's."""
+
 _SOURCES = frozenset({"file", "env", "credential"})
 
 
@@ -218,7 +222,7 @@ def read_recipe(path: Path, base: Path) -> tuple[Recipe | None, list[Fault]]:
     recipe = Recipe(path.stem, document, table.about, table.vars, files)
     faults += [*_head_faults(recipe, table), *_key_faults(recipe)]
     faults += [fault for name in table.vars for fault in _variable_faults(recipe, name)]
-    faults += _use_faults(recipe, recipe.tables, ())
+    faults += [*_use_faults(recipe, recipe.tables, ()), *_secret_faults(recipe, recipe.tables, ())]
     return (None if faults else recipe), faults
 
 
@@ -310,3 +314,24 @@ def _use_faults(recipe: Recipe, value: object, route: Route) -> Iterator[Fault]:
                 message = f"a {variable.type} cannot stand within a text"
                 fix = f'write "{use[0]}" alone'
                 yield recipe.document.fault(route, "recipe-variable", message, fix)
+
+
+def _secret_faults(recipe: Recipe, value: object, route: Route) -> Iterator[Fault]:
+    """Find secrets written out: `recipe show` would print them, and the next site share them."""
+    if isinstance(value, list):
+        for place, inner in enumerate(value):
+            yield from _secret_faults(recipe, inner, (*route, place))
+    if not isinstance(value, Mapping):
+        return
+    for key, inner in value.items():
+        if key in _CARRIED:
+            continue
+        is_open = isinstance(inner, str) and _SECRET.fullmatch(key) and not USE.fullmatch(inner)
+        if is_open:
+            yield recipe.document.fault(
+                (*route, key),
+                "secret-in-file",
+                "a secret never stands in a recipe",
+                'write "{vars.NAME}" and a variable of type "secret"',
+            )
+        yield from _secret_faults(recipe, inner, (*route, key))

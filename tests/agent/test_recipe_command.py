@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from agent.config.recipes import SHIPPED, listed
+from agent.config.toml_text import toml_lines
 from tests.agent.commands import lastwatt, unit, write_secret, write_site
 from tests.peers.web_recorder import PASSWORD, USER, WebRecorder, serving
 
@@ -197,6 +199,45 @@ def test_what_cannot_be_tried_is_refused_with_a_sentence(
     assert done.status == status
     assert said in done.err
     assert "hunter-2" not in done.out + done.err
+
+
+def test_what_is_not_replayed_is_never_told(desk: Path) -> None:
+    """The replay is at this box's own address, where a command would be a command to this box."""
+    recipe = desk / "recipes" / "quay-recorder.toml"
+    more = """\
+[quiesce]
+driver = "ssh"
+run = "true"
+[ssh]
+user = "nobody"
+key = "{vars.password}"
+host_keys = ["SHA256:Zk3vJ8mQ1nT5yR7wB2cX4dF6gH9jK0lP3sV5uA8eI1o"]
+"""
+    recipe.write_text(recipe.read_text() + more)
+    done = lastwatt(
+        "recipe", "test", "quay-recorder", "--recorded", "quay.recorded.toml", "--json", cwd=desk
+    )
+
+    assert done.status == 0, done.out
+    assert {each["driver"] for each in done.document["acts"]} == {"http"}
+
+
+def test_a_faulty_recipe_is_listed_as_such_beside_the_others(desk: Path) -> None:
+    """One half-written file must not hide the twelve that work."""
+    (desk / "recipes" / "half.toml").write_text("format = 1\n")
+    done = lastwatt("recipe", "list", "--json", cwd=desk)
+
+    assert done.status == 1
+    assert set(done.document["faulty"]) == {"half"}
+    assert {"linux", "quay-recorder"} <= {each["name"] for each in done.document["recipes"]}
+
+
+def test_what_is_written_reads_back_as_it_was() -> None:
+    """A quote or a backslash in a command must survive the file (TOML 1.0, by tomllib)."""
+    odd = 'say "a\\b" \x7f \x01 ü {vars.x}\n'
+    tables = {"a": odd, "b c": True, "t": {"x.y": [1, 2.5, {"k": odd}], "e": {}, "n": False}}
+
+    assert tomllib.loads("\n".join(toml_lines(tables))) == tables
 
 
 def test_the_list_has_what_is_shipped_and_what_lies_in_the_folder(desk: Path) -> None:

@@ -200,6 +200,7 @@ def test_a_device_that_names_it_wrongly_is_told_what_to_write(
     [
         ('path = "/api/stop"', 'path = "/{vars.nowhere}"', 'no variable is called "nowhere"'),
         ('path = "/api/stop"', 'path = "/{vars.password}"', "cannot stand within a text"),
+        ('password = "{vars.password}"', 'password = "hawser-7"', "a secret never stands"),
         ("default = 8080", 'default = "8080"', "a whole number is due"),
         ("optional = true", 'optional = true, default = "a"', "is never left out"),
         ("optional = true", "optoinal = true", "this key is not known"),
@@ -217,6 +218,7 @@ def test_a_recipe_that_is_wrong_is_refused_with_its_place(
 
     assert loaded is None
     assert any(message in fault.message for fault in faults), faults
+    assert "hawser-7" not in "".join(map(str, faults))
 
 
 def test_parents_that_go_round_in_a_circle_are_refused(tmp_path: Path) -> None:
