@@ -294,7 +294,7 @@ class Estimator:
         self._held[name] = _Held(asked=asked)
         self._kept.pop(name, None)
         self._keep(name, None)
-        log.info("forgot_estimate", unit=name)
+        log.info("dropped_estimate", unit=name)
 
     # Asking, failing
 
