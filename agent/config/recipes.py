@@ -308,7 +308,7 @@ def _use_faults(recipe: Recipe, value: object, route: Route) -> Iterator[Fault]:
             variable = recipe.vars.get(use[1])
             if variable is None:
                 message = f'no variable is called "{use[1]}"'
-                fix = did_you_mean(use[1], recipe.vars)
+                fix = f"add a table [vars.{use[1]}], or {did_you_mean(use[1], recipe.vars)}"
                 yield recipe.document.fault(route, "recipe-variable", message, fix)
             elif use[0] != value and variable.type in (VarType.SECRET, VarType.TEXTS):
                 message = f"a {variable.type} cannot stand within a text"

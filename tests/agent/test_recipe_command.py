@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.config.recipes import SHIPPED, listed
+from agent.config.recipes import SHIPPED, listed, read_recipe
 from agent.config.toml_text import toml_lines
+from agent.recipe_trial import bench_of, on_paper
+from drivers.base import Act, Verdict
 from tests.agent.commands import lastwatt, unit, write_secret, write_site
 from tests.peers.web_recorder import PASSWORD, USER, WebRecorder, serving
 
@@ -133,15 +135,28 @@ async def test_the_family_of_the_walk_through_stops_such_a_recorder(desk: Path) 
 
 
 @pytest.mark.parametrize("name", sorted(listed(SHIPPED)))
-def test_a_shipped_recipe_shows_every_exchange_and_sends_nothing(name: str, tmp_path: Path) -> None:
+async def test_a_shipped_recipe_shows_every_exchange_and_sends_nothing(name: str) -> None:
     """The owner reads what will be sent before anything is."""
-    done = lastwatt("recipe", "test", name, "--json", cwd=tmp_path)
+    recipe, _ = read_recipe(SHIPPED / f"{name}.toml", Path())
+    assert recipe is not None
+
+    acts = await on_paper(bench_of(recipe, {}))
+
+    assert {each.outcome.verdict for each in acts} == {Verdict.ASSUMED}
+    assert all(each.outcome.sent for each in acts)
+    assert {Act.STOP, Act.QUIESCE} & {each.act for each in acts}
+    assert Act.CONFIRM_GONE in {each.act for each in acts} or name == "onvif"
+
+
+def test_the_exact_exchanges_are_shown_and_the_examples_named(tmp_path: Path) -> None:
+    """What stands for a variable by example alone must not pass for the owner's own."""
+    done = lastwatt("recipe", "test", "linux-recorder", "--var", "service=rec", cwd=tmp_path)
 
     assert done.status == 0, done.err
-    acts = done.document["acts"]
-    assert {each["verdict"] for each in acts} == {"assumed"}
-    assert all(each["sent"] for each in acts)
-    assert {"stop", "quiesce"} & {each["act"] for each in acts}
+    assert "     run sudo -n systemctl stop rec\n" in done.out
+    assert "for want of --var user=… its example stands" in done.out
+    assert "--var service" not in done.out
+    assert done.out.endswith("nothing was sent\n")
 
 
 @pytest.mark.parametrize(
