@@ -21,13 +21,16 @@ from agent.config import Fault, LoadedSite, in_order, load
 from agent.config.faults import as_written
 from agent.config.fittings import OWN, Kinds
 from agent.config.models import is_ip_address
-from agent.learnt_durations import Took, learnt_in, took_in
+from agent.device_grades import Standings, standings
+from agent.learnt_durations import Took, learnt_in, state_in
 from drivers import registry
 from drivers.base import Stage
 from drivers.http_settings import HttpAccess, Tls
 from drivers.ssh_settings import SshAccess
+from policies.grades import Grade
 from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Device, Role, Starts, Unit, WhenLost
+from policies.state import took_of
 
 
 def check(
@@ -50,15 +53,23 @@ def check(
     )
     if loaded is None:
         return None, faults
-    return loaded, in_order((*faults, *warnings(loaded, took_in(loaded))))
+    known = state_in(loaded)
+    took = {} if known is None else took_of(known)
+    grades = {} if known is None else standings(loaded, known, today)
+    return loaded, in_order((*faults, *warnings(loaded, took, grades)))
 
 
-def warnings(loaded: LoadedSite, took: Took = MappingProxyType({})) -> tuple[Fault, ...]:
+def warnings(
+    loaded: LoadedSite,
+    took: Took = MappingProxyType({}),
+    grades: Standings = MappingProxyType({}),
+) -> tuple[Fault, ...]:
     """Return everything that will bite, from the top of the file to its end.
 
     Args:
         loaded: the site's file.
         took: how long stages were seen to take.
+        grades: where devices stand by the journal; of those not named nothing is known.
     """
     scene = Scene(loaded)
     return in_order(
@@ -74,6 +85,7 @@ def warnings(loaded: LoadedSite, took: Took = MappingProxyType({})) -> tuple[Fau
             *_login_warnings(scene),
             *_table_warnings(scene),
             *_learnt_warnings(scene, took),
+            *_grade_warnings(scene, grades),
         )
     )
 
@@ -297,6 +309,20 @@ def _learnt_warnings(scene: Scene, took: Took) -> Iterator[Fault]:
                     f'write takes = "{as_written(longer_s)}"; until then lastwatt plans with that '
                     "by itself",
                 )
+
+
+def _grade_warnings(scene: Scene, grades: Standings) -> Iterator[Fault]:
+    """What nobody has seen to work, or not for long: the first outage is a poor first trial."""
+    for name, found in grades.items():
+        if scene.site.devices[name].role is Role.RECORDER and found.grade is not Grade.DRILLED:
+            was_drilled = any(grade is Grade.DRILLED for grade, _ in (*found.stale, *found.voided))
+            yield scene.warning(
+                name,
+                (),
+                "drill-stale" if was_drilled else "never-drilled",
+                f"nothing shows that this recorder goes and comes back: {found.sentence}",
+                "in a maintenance window, run: lastwatt drill",
+            )
 
 
 def _login_warnings(scene: Scene) -> Iterator[Fault]:

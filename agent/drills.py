@@ -23,7 +23,7 @@ from drivers.errors import LastwattError
 from policies.drill import cautions, is_of, measured, refusal
 from policies.events import Ending, Event
 from policies.grades import Grade, Standing
-from policies.model import Device, Site, Starts, Task
+from policies.model import Device, Role, Site, Starts, Task
 from policies.reasons import drill as drill_reason
 from policies.reasons import duration_text
 from policies.state import Phase
@@ -32,6 +32,8 @@ log = structlog.get_logger()
 
 PROVE_WITHIN_S = 15.0
 """Longest that the proof of a way back may take."""
+
+_LOOK = "look at the recorder itself: that it records, and that what it recorded before is there"
 
 EVENTS_MOST = 2000
 """A drill has a few dozen events; one that never ends must not fill the memory."""
@@ -195,6 +197,7 @@ class Drills:
             "rest": drill.rest,
             "start": drill.start,
             "evidence": drill.evidence,
+            "advice": _LOOK if device.role is Role.RECORDER and drill.start else "",
             "gap_s": self._gap_s(device, known.devices[drill.device].gap.lasting_s(self._now)),
             "grade": self._standing(drill.device).sentence,
             "steps": [_rounded(asdict(step)) for step in found.steps],

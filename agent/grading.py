@@ -8,7 +8,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from datetime import date
+from types import MappingProxyType
+from typing import Any
 
+from agent.control import Ask
 from agent.engine import Engine
 from drivers.base import Clock
 from policies.events import (
@@ -20,7 +23,7 @@ from policies.events import (
     NoticeRaised,
     OrderClosed,
 )
-from policies.grades import LASTS, RANKED, Grade, Lasts, Standing, standing
+from policies.grades import LASTS, RANKED, Earned, Grade, Lasts, Standing, standing
 from policies.model import Task
 
 _WAITING = 200
@@ -37,6 +40,7 @@ class Grading:
         today: Callable[[], date],
         settings: Mapping[str, str],
         lasts: Lasts = LASTS,
+        rehearsed: Mapping[str, Earned] = MappingProxyType({}),
     ) -> None:
         """Prepare; `run` begins.
 
@@ -46,7 +50,9 @@ class Grading:
             today: the site's day.
             settings: fingerprints of the devices' settings in the site's file.
             lasts: for how long grades hold.
+            rehearsed: what an agent in dry run has shown; its journal is kept apart from ours.
         """
+        self._rehearsed = rehearsed
         self._engine = engine
         self._clock = clock
         self._today = today
@@ -85,11 +91,39 @@ class Grading:
         now, today = self._clock.monotonic(), self._today()
         self._found.put_nowait(GradeEarned(now, device, grade, today, evidence, settings))
 
+    @property
+    def asks(self) -> Mapping[str, Ask]:
+        """What the control socket answers by it."""
+        return {"probed": self._answer_probed}
+
+    async def _answer_probed(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Note that a probe was let in; only where its file says of the device what ours does."""
+        told = request.get("devices")
+        told = told if isinstance(told, Mapping) else {}
+        names = [n for n, word in self._settings.items() if word and told.get(n) == word]
+        for name in names:
+            self.earn(name, Grade.LOGIN_CHECKED, "a probe reached it, and was let in")
+        return {"noted": names}
+
     async def run(self) -> None:
         """Record what is found, for ever; cancel to end."""
         await self._void()
+        await self._take_up_rehearsals()
         while True:
             await self._engine.record(await self._found.get())
+
+    async def _take_up_rehearsals(self) -> None:
+        """Count what was rehearsed with the settings that the file has now, and is not known."""
+        now = self._clock.monotonic()
+        for name, found in self._rehearsed.items():
+            known = self._engine.state.devices.get(name)
+            before = None if known is None else known.grades.get(Grade.REHEARSED)
+            is_new = before is None or before.on < found.on
+            if known is not None and is_new and found.settings == self._settings.get(name):
+                earned = GradeEarned(
+                    now, name, Grade.REHEARSED, found.on, found.evidence, found.settings
+                )
+                await self._engine.record(earned)
 
     async def _void(self) -> None:
         """Void what was shown with other settings than the file has now, and say so."""

@@ -11,14 +11,14 @@ from agent.journal_file import file_of
 from agent.journal_recall import Memory
 from policies.learnt import Learnt, learnt_of
 from policies.model import Site
-from policies.state import took_of
+from policies.state import SiteState, took_of
 
 Took = Mapping[str, Mapping[str, tuple[float, ...]]]
 """Device -> stage -> how long it took each time, oldest first, in s."""
 
 
-def took_in(loaded: LoadedSite) -> Took:
-    """Return what the journal in the state directory that the file names holds; {} without one.
+def state_in(loaded: LoadedSite) -> SiteState | None:
+    """Return what the journal in the state directory that the file names holds; None without one.
 
     Only newest snapshot and what followed it is read: it costs what the agent's own start costs.
     What cannot be read is left out, since this is only to be shown.
@@ -26,12 +26,18 @@ def took_in(loaded: LoadedSite) -> Took:
     folder = loaded.agent.state
     try:
         if folder is None or not Path(file_of(folder)).is_file():
-            return {}
+            return None
     except OSError:
-        return {}
+        return None
     memory = Memory(loaded.site, dry=False, troubles=())
     memory.read(file_of(folder))
-    return took_of(memory.state)
+    return memory.state
+
+
+def took_in(loaded: LoadedSite) -> Took:
+    """Return how long stages took by that journal; {} without one."""
+    state = state_in(loaded)
+    return {} if state is None else took_of(state)
 
 
 def learnt_in(site: Site, took: Took) -> dict[str, tuple[Learnt, ...]]:

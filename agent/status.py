@@ -9,6 +9,8 @@ from types import MappingProxyType
 from typing import Any
 
 from agent import battery_view
+from agent.device_grades import Standings
+from agent.device_grades import as_fields as grade_fields
 from agent.learnt_durations import as_fields
 from policies.battery import as_fitted
 from policies.decide import Decision
@@ -41,6 +43,7 @@ def document(
     today: date | None = None,
     learnt: Mapping[str, Sequence[Learnt]] = MappingProxyType({}),
     plan: Plan | None = None,
+    grades: Standings = MappingProxyType({}),
 ) -> dict[str, Any]:
     """Return the status as JSON-ready values; seconds are relative to now, None = not known.
 
@@ -53,6 +56,7 @@ def document(
         today: the site's day, for the age of batteries; None = nothing is said of it.
         learnt: what is planned otherwise than the site's file says, by device.
         plan: the last one that was made of what to give up when, or None.
+        grades: how well the order of each device is known to work.
     """
     if plan is not None and not is_fresh(plan, state, now):
         plan = None
@@ -75,6 +79,7 @@ def document(
                 **_device(site, name, device, decision, now),
                 **_planned(plan, name, device, now),
                 "learnt": [as_fields(one) for one in learnt.get(name, ())],
+                "grade": grade_fields(grades[name]) if name in grades else None,
             }
             for name, device in state.devices.items()
         ],
@@ -324,5 +329,7 @@ def _device_line(device: Mapping[str, Any]) -> str:
         f"says {duration_text(one['file_s'])}"
         for one in device.get("learnt", ())
     ]
+    if device.get("grade") is not None:
+        parts.append(device["grade"]["sentence"])
     said = device["reason"] or device["evidence"]
     return "; ".join(parts + ([said] if said else []))

@@ -21,6 +21,7 @@ from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.daylight import Daylight
+from agent.device_grades import rehearsals_in, standings
 from agent.device_settings import fingerprints
 from agent.drills import Drills
 from agent.engine import Engine, Settings
@@ -140,7 +141,12 @@ class Agent:
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
         settings = fingerprints(loaded)
         self._grading = Grading(
-            self.engine, clock=self._clock, today=self._today, settings=settings
+            self.engine,
+            clock=self._clock,
+            today=self._today,
+            settings=settings,
+            lasts=loaded.agent.grades_last,
+            rehearsed={} if dry_run else rehearsals_in(folder, site),
         )
         self._drills = Drills(
             self.engine,
@@ -216,6 +222,7 @@ class Agent:
                 "status": self._answer_status,
                 **self._hands.asks,
                 **self._drills.asks,
+                **self._grading.asks,
                 **self._batteries.asks,
             }
             server = ControlServer(self._journal.lock, asks)
@@ -399,6 +406,7 @@ class Agent:
             today=self._today(),
             dry_run=self._dry_run,
             learnt=engine.learnt,
+            grades=standings(self._loaded, engine.state, self._today()),
             plan=self._planner.plan,
         )
         return {

@@ -157,6 +157,8 @@ def _lines(found: Mapping[str, Any]) -> Iterator[str]:
         yield f"it did not do its work for {found['gap_s']:.0f} s"
     yield f"{found['device']}: {found['evidence']}"
     yield f"it counts as {found['grade']}"
+    if found["advice"]:
+        yield found["advice"]
 
 
 def _whole_s(seconds: float) -> int:

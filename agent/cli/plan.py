@@ -44,15 +44,20 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     """
     from agent.cli.plan_text import as_document, text_of
     from agent.clock import LoopClock
-    from agent.learnt_durations import as_fields, learnt_in, took_in
+    from agent.device_grades import as_fields as grade_fields
+    from agent.device_grades import standings
+    from agent.learnt_durations import as_fields, learnt_in, state_in
     from agent.moment import moment_of
     from agent.outlook import outlook
     from policies.learnt import with_learnt
+    from policies.state import took_of
 
     horizon_s = None if horizon is None else _span_s(horizon)
     loaded = load_whole(file, secrets_must_exist=False)
     begins = moment_of(at, zone=loaded.time_zone, now=LoopClock().utc())
-    took = took_in(loaded)
+    known = state_in(loaded)
+    took = {} if known is None else took_of(known)
+    grades = {} if known is None else standings(loaded, known, today())
     learnt = learnt_in(loaded.site, took)
     planned = replace(loaded, site=with_learnt(loaded.site, took))
     found = outlook(
@@ -66,7 +71,8 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     ok = found.ok
     if as_json:
         fields = {name: [as_fields(one) for one in each] for name, each in learnt.items()}
-        show_document(ok, **as_document(found), learnt=fields)
+        graded = {name: grade_fields(each) for name, each in grades.items()}
+        show_document(ok, **as_document(found), learnt=fields, grades=graded)
     else:
         for line in text_of(found):
             show(line)
@@ -75,6 +81,11 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
             show("Learnt from the journal:")
         for name, each in learnt.items():
             show(f"  {name}: {'; '.join(one.sentence for one in each)}")
+        if grades:
+            show("")
+            show("Shown to work, by the journal:")
+        for name, each_grade in grades.items():
+            show(f"  {name}: {each_grade.sentence}")
     return Exit.YES if ok else Exit.NO
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from agent.config import Fault, LoadedSite
-    from agent.probe import Probed, Skipped
+    from agent.probe import Probed, Report, Skipped
 
 
 @click.command(
@@ -77,6 +78,7 @@ def probe(file: Path, as_json: bool) -> int:
 
     loaded = load_whole(file)
     report = asyncio.run(probe_site(loaded, progress=progress("probing")))
+    _tell_agent(loaded, report)
     if as_json:
         show_document(
             report.ok,
@@ -87,6 +89,34 @@ def probe(file: Path, as_json: bool) -> int:
     else:
         _show_probed(report.probed, report.skipped)
     return _status_of(report.probed)
+
+
+def _tell_agent(loaded: LoadedSite, report: Report) -> None:
+    """Have the agent that works by the file, if one runs, note who was let in where."""
+    from agent.control import AgentUnreachableError, ask
+    from agent.device_settings import fingerprints
+
+    got_in: dict[str, bool] = {}
+    for found in report.probed:
+        # What watches a port, or wakes, shows nothing of the login that an order needs.
+        if found.kind == "device" and found.driver in _tellers(loaded, found.name):
+            got_in[found.name] = found.ok and got_in.get(found.name, True)
+    names = [name for name, ok in got_in.items() if ok]
+    if loaded.agent.state is None or not names:
+        return
+    settings = fingerprints(loaded)
+    asked = {"ask": "probed", "devices": {name: settings[name] for name in names}}
+    with suppress(AgentUnreachableError):  # the probe stands without it
+        ask(loaded.agent.state, asked)
+
+
+def _tellers(loaded: LoadedSite, name: str) -> set[str]:
+    """The drivers that bring a device to rest."""
+    from agent.steps import STOPS
+    from drivers.base import Stage
+
+    stages = loaded.stage_drivers[name]
+    return {stages[stage] for stage in (Stage.QUIESCE, *STOPS) if stage in stages}
 
 
 def _show_probed(probed: Iterable[Probed], skipped: Iterable[Skipped]) -> None:

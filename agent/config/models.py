@@ -20,6 +20,7 @@ from pydantic_core import PydanticCustomError
 from agent.config.faults import did_you_mean
 from drivers.settings import Duration, Secret, Settings
 from drivers.transports.snmp_settings import SnmpSettings
+from policies.grades import DRILLED_LASTS_S, LOGIN_CHECKED_LASTS_S
 from policies.model import (
     CABLE_M,
     MAINS_FEED,
@@ -165,6 +166,7 @@ Listen = Annotated[str, AfterValidator(_listen)]
 Url = Annotated[str, AfterValidator(_url)]
 Span = Annotated[Duration, Field(le=30 * 86400.0)]
 SomeSpan = Annotated[Duration, Field(gt=0, le=30 * 86400.0)]
+GradeSpan = Annotated[Duration, Field(ge=86400.0, le=10 * 366 * 86400.0)]
 Watts = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, le=1e7, allow_inf_nan=False)]
 Share = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
@@ -203,6 +205,8 @@ class AgentTable(Settings):
     poll_on_mains: Annotated[Duration, Field(ge=0.1, le=300)] = 10.0
     poll_on_battery: Annotated[Duration, Field(ge=0.1, le=60)] = 2.0
     floor_after: SomeSpan = 300.0
+    drilled_lasts: GradeSpan = DRILLED_LASTS_S
+    login_checked_lasts: GradeSpan = LOGIN_CHECKED_LASTS_S
     traps: TrapsTable | None = None
 
 

@@ -15,6 +15,7 @@ from pydantic import BaseModel, SecretStr
 from agent.config.document import Document
 from drivers.base import DriverKind, Stage
 from drivers.transports.snmp_settings import SnmpSettings
+from policies.grades import LASTS, Lasts
 from policies.model import OutputSource, Place, Site
 
 
@@ -62,6 +63,7 @@ class AgentSettings:
         box: name of the device it runs on, or None where the file does not say.
         state: its state directory, or None where only the command line says.
         traps: address and UDP port on which notifications are heard, or None.
+        grades_last: for how long what was shown to work counts.
     """
 
     box: str | None = None
@@ -69,6 +71,7 @@ class AgentSettings:
     poll_on_mains_s: float = 10.0
     poll_on_battery_s: float = 2.0
     traps: tuple[str, int] | None = None
+    grades_last: Lasts = LASTS
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from agent.config.models import (
 )
 from agent.config.site import AgentSettings, OwedCopy, UnitAccess, Webhook
 from drivers.base import Stage
+from policies.grades import Lasts
 from policies.model import (
     Battery,
     Device,
@@ -177,6 +178,7 @@ def agent_of(table: AgentTable, devices: dict[str, Device], base: Path) -> Agent
         poll_on_mains_s=table.poll_on_mains,
         poll_on_battery_s=table.poll_on_battery,
         traps=None if table.traps is None else listen_at(table.traps.listen),
+        grades_last=Lasts(table.drilled_lasts, table.login_checked_lasts),
     )
 
 

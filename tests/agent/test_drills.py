@@ -300,3 +300,26 @@ async def test_what_somebody_stops_by_hand_in_mid_drill_stays_so() -> None:
     assert not drilling.result()["drilled"]
     assert not yard.machines[GATE].is_on
     await yard.leave()
+
+
+async def test_a_probe_that_was_let_in_is_noted_for_the_settings_it_had() -> None:
+    """A login is checked for what the file says now; a probe by an older file shows nothing."""
+    yard = yard_with()
+    await yard.attend()
+    told = {GATE: FILE[GATE], "desk": "an older file's"}
+    assert await yard.grading.asks["probed"]({"devices": told}) == {"noted": [GATE]}
+    await yard.clock.advance(1.0)
+
+    assert (yard.earned(GATE), yard.earned("desk")) == ([("login checked", TODAY)], [])
+    await yard.leave()
+
+
+async def test_an_order_gone_through_dry_is_a_rehearsal_and_no_drill() -> None:
+    """Nothing was sent: the owner must not take it for more."""
+    yard = yard_with(SWITCH, RECORDER, replace(DESK, dry_run=True))
+    await yard.attend()
+    yard.fail_mains()
+    await yard.until(lambda: yard.phases["desk"] is Phase.AT_REST, within_s=200.0)
+
+    assert yard.earned("desk") == [("rehearsed", TODAY)]
+    await yard.leave()

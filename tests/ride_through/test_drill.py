@@ -78,5 +78,12 @@ def test_drill_measures_a_real_recorder_and_earns_its_grade(yard: Boatyard) -> N
     assert host.film is not None and (host.film.seconds() or 0.0) > 0.0
     (earned,) = entries(yard, "earned_grade")
     assert (earned["device"], earned["grade"]) == (NAME, "drilled")
+    status = subprocess.run(
+        [sys.executable, "-m", "agent", "status", "--state", str(yard.state)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert f"drilled {earned['on']}" in status.stdout
     again = drill(yard, typed="no\n")
     assert "it was drilled" in again.stderr, "it needs nobody on site any more"
