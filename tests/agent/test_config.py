@@ -431,6 +431,8 @@ time_zone = "Europe/Lisbon"
 place = { latitude = 38.70, longitude = -9.14 }
 reserve = 0.25
 [agent]
+drilled_lasts = "180d"
+login_checked_lasts = "30d"
 box = "warden"
 state = "state"
 poll_on_mains = "15s"
@@ -512,6 +514,7 @@ listen = "127.0.0.1:9000"
         15.0,
         3.0,
         ("::1", 1162),
+        (180 * 86400.0, 30 * 86400.0),
     )
     assert (unit.rating_va, unit.rating_w, unit.flicker_s) == (1000.0, 700.0, 6.0)
     assert (unit.when_lost_on_mains, unit.when_lost_on_battery) == (
