@@ -27,6 +27,7 @@ from policies.events import (
     GradeVoided,
     LightChanged,
     LoadFound,
+    LoginRefused,
     NoticeRaised,
     OrderClosed,
     OrderGiven,
@@ -261,6 +262,8 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"lastwatt ended: {why}"
         case GradeEarned(device=device, grade=grade, evidence=evidence):
             return f"{device}: {grade}, {evidence}"
+        case LoginRefused(device=device, evidence=evidence):
+            return f"{device}: our login was refused: {evidence}"
         case GradeVoided(device=device, grade=grade, why=why):
             return f"{device}: no longer {grade}: {why}"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):

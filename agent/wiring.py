@@ -20,6 +20,7 @@ from agent.batteries import Batteries
 from agent.clock import LoopClock
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
+from agent.credentials import login_of
 from agent.daylight import Daylight
 from agent.device_grades import rehearsals_in, standings
 from agent.device_settings import fingerprints
@@ -30,6 +31,7 @@ from agent.grading import Grading
 from agent.hands import Hands
 from agent.journal import Journal, Recalled
 from agent.load_watch import LoadWatch
+from agent.login_checks import LoginChecks
 from agent.notices import Notices
 from agent.notifications import Notifications
 from agent.owed import OwedList, undo_of
@@ -157,6 +159,13 @@ class Agent:
             standing=self._grading.standing,
             settings=settings,
         )
+        self._login_checks = LoginChecks(
+            self.engine,
+            drivers,
+            clock=self._clock,
+            grading=self._grading,
+            login=partial(login_of, loaded),
+        )
         self._batteries = Batteries(
             self.engine,
             loaded,
@@ -239,6 +248,7 @@ class Agent:
                 self._kept_up("pause", self._hands.pause.run),
                 self._kept_up("batteries", self._batteries.run),
                 self._kept_up("grades", self._grading.run),
+                self._kept_up("login checks", self._login_checks.run),
                 self._kept_up("daylight", self._daylight.run),
                 # A rehearsal changes nothing, and must not clear a live run's list.
                 *([] if self._dry_run else self._owed_jobs()),
@@ -339,6 +349,9 @@ class Agent:
             self._journal.prune, keep_readings_s=KEEP_READINGS_S, keep_events_s=KEEP_EVENTS_S
         )
         schedule.daily("prune the journal", prune, at=PRUNED_AT)
+        checks_at = self._loaded.agent.check_logins_at
+        if checks_at is not None and not self._dry_run:
+            schedule.daily("check logins", self._login_checks.begin, at=checks_at)
         schedule.start()
         return schedule
 
@@ -363,6 +376,7 @@ class Agent:
         self._batteries.hear(event)
         self._grading.hear(event)
         self._drills.hear(event)
+        self._login_checks.hear(event)
         self._load_watch.hear(event, self.engine.state)
         self._planner.hear()
         self._on_event(event)

@@ -344,6 +344,20 @@ class GradeEarned:
 
 
 @dataclass(frozen=True, slots=True)
+class LoginRefused:
+    """A device refused our login; it is not tried again by night until it is another.
+
+    Attributes:
+        login: salt and slow hash of it, to know it by.
+    """
+
+    at: float
+    device: str
+    login: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
 class GradeVoided:
     """What was shown to work was shown with other settings than the site's file has now."""
 
@@ -383,4 +397,5 @@ Event = (
     | BoxStayed
     | GradeEarned
     | GradeVoided
+    | LoginRefused
 )

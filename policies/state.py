@@ -22,6 +22,7 @@ from policies.events import (
     GradeVoided,
     LightChanged,
     LoadFound,
+    LoginRefused,
     OrderClosed,
     OrderGiven,
     PauseSet,
@@ -31,7 +32,7 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
-from policies.grades import Earned
+from policies.grades import Earned, Grade
 from policies.graph import SiteKey
 from policies.learnt import stage_times_s, with_sample
 from policies.load import Draw, listed_draw
@@ -114,6 +115,7 @@ class DeviceState:
         is_seen_gone: its last order to rest was seen to have worked, and it has not come back.
         seen_back_at: when it was last seen to run again after that; None = never.
         grades: what was shown to work, and when; see `policies.grades`.
+        refused_login: hash of a login that a check by night was refused; "" = none.
         refused: how often each act was refused since this outage began, or since it was over.
     """
 
@@ -136,6 +138,7 @@ class DeviceState:
     is_seen_gone: bool = False
     seen_back_at: float | None = None
     grades: Mapping[str, Earned] = field(default_factory=dict)
+    refused_login: str = ""
 
     @property
     def owed(self) -> frozenset[str]:
@@ -280,7 +283,9 @@ def _fold_device(site: Site, state: SiteState, event: Event) -> SiteState:
             return _closed(state, event, settle_s=site.devices[name].settle_s)
         case DeviceSeen(device=name) if name in site.devices:
             return _seen(state, event)
-        case GradeEarned(device=name) | GradeVoided(device=name) if name in site.devices:
+        case GradeEarned(device=name) | GradeVoided(device=name) | LoginRefused(device=name) if (
+            name in site.devices
+        ):
             return _graded(state, event)
         case AgentStarted():
             return _untimed(state)
@@ -506,11 +511,15 @@ def _shown(device: DeviceState, opened: OpenOrder, event: OrderClosed) -> dict[s
     return {"is_seen_gone": False, "seen_back_at": back_at}
 
 
-def _graded(state: SiteState, event: GradeEarned | GradeVoided) -> SiteState:
+def _graded(state: SiteState, event: GradeEarned | GradeVoided | LoginRefused) -> SiteState:
     device = state.devices[event.device]
+    if isinstance(event, LoginRefused):
+        return _with_device(state, event.device, replace(device, refused_login=event.login))
     grades = {name: known for name, known in device.grades.items() if name != event.grade}
     if isinstance(event, GradeEarned):
         grades[event.grade] = Earned(event.on, event.evidence, event.settings)
+        if event.grade in (Grade.LOGIN_CHECKED, Grade.DRILLED):
+            device = replace(device, refused_login="")
     return _with_device(state, event.device, replace(device, grades=MappingProxyType(grades)))
 
 
@@ -529,5 +538,6 @@ def _seen(state: SiteState, event: DeviceSeen) -> SiteState:
         gap=device.gap,
         seen_back_at=event.at if device.is_seen_gone else device.seen_back_at,
         grades=device.grades,
+        refused_login=device.refused_login,
     )
     return _with_device(state, event.device, running)

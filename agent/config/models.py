@@ -205,6 +205,7 @@ class AgentTable(Settings):
     poll_on_mains: Annotated[Duration, Field(ge=0.1, le=300)] = 10.0
     poll_on_battery: Annotated[Duration, Field(ge=0.1, le=60)] = 2.0
     floor_after: SomeSpan = 300.0
+    check_logins_at: Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")] | None = None
     drilled_lasts: GradeSpan = DRILLED_LASTS_S
     login_checked_lasts: GradeSpan = LOGIN_CHECKED_LASTS_S
     traps: TrapsTable | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import time
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -64,6 +65,7 @@ class AgentSettings:
         state: its state directory, or None where only the command line says.
         traps: address and UDP port on which notifications are heard, or None.
         grades_last: for how long what was shown to work counts.
+        check_logins_at: when all logins are checked each day, local time; None = never.
     """
 
     box: str | None = None
@@ -72,6 +74,7 @@ class AgentSettings:
     poll_on_battery_s: float = 2.0
     traps: tuple[str, int] | None = None
     grades_last: Lasts = LASTS
+    check_logins_at: time | None = None
 
 
 @dataclass(frozen=True, slots=True)

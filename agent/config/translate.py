@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -178,6 +178,9 @@ def agent_of(table: AgentTable, devices: dict[str, Device], base: Path) -> Agent
         poll_on_mains_s=table.poll_on_mains,
         poll_on_battery_s=table.poll_on_battery,
         traps=None if table.traps is None else listen_at(table.traps.listen),
+        check_logins_at=(
+            None if table.check_logins_at is None else time.fromisoformat(table.check_logins_at)
+        ),
         grades_last=Lasts(table.drilled_lasts, table.login_checked_lasts),
     )
 

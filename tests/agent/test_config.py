@@ -7,7 +7,7 @@ import math
 import random
 import tempfile
 import tomllib
-from datetime import date
+from datetime import date, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -433,6 +433,7 @@ reserve = 0.25
 [agent]
 drilled_lasts = "180d"
 login_checked_lasts = "30d"
+check_logins_at = "02:15"
 box = "warden"
 state = "state"
 poll_on_mains = "15s"
@@ -515,6 +516,7 @@ listen = "127.0.0.1:9000"
         3.0,
         ("::1", 1162),
         (180 * 86400.0, 30 * 86400.0),
+        time(2, 15),
     )
     assert (unit.rating_va, unit.rating_w, unit.flicker_s) == (1000.0, 700.0, 6.0)
     assert (unit.when_lost_on_mains, unit.when_lost_on_battery) == (

@@ -44,6 +44,7 @@ from policies.events import (
     GradeVoided,
     LightChanged,
     LoadFound,
+    LoginRefused,
     NoticeRaised,
     OrderClosed,
     OutputArmed,
@@ -181,6 +182,10 @@ SAID: list[tuple[Event, str]] = [
     (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
+    ),
+    (
+        LoginRefused(1.0, "desk", "salt$hash", "wrong password"),
+        "desk: our login was refused: wrong password",
     ),
     (
         GradeVoided(1.0, "desk", "drilled", "its settings were changed"),

@@ -1,0 +1,148 @@
+"""The nightly check of all logins: one device at a time, and never again by one that was refused.
+
+A password that was changed, and not here, is found while somebody can mend it. Each wrong try may
+count towards a lock, so a refused login is not tried again until it changes; an outage alone tries
+it once more, see `agent.steps`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+
+import structlog
+
+from agent.credentials import hashed, is_same
+from agent.engine import Engine
+from agent.grading import Grading
+from agent.perform import Performer
+from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
+from drivers.transports.threads import in_own_thread
+from policies.events import Event, LoginRefused, NoticeRaised, OrderGiven
+from policies.grades import Grade
+from policies.graph import may_be_stopped
+from policies.state import Phase
+
+log = structlog.get_logger()
+
+WITHIN_S = 20.0
+BETWEEN_S = 2.0
+"""Pause between two devices: slow recorders share switches, and nothing here is urgent."""
+
+
+class LoginChecks:
+    """Checks every device's login when told to."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        drivers: Mapping[str, Mapping[Stage, Driver]],
+        *,
+        clock: Clock,
+        grading: Grading,
+        login: Callable[[str], bytes],
+    ) -> None:
+        """Prepare; asks nobody.
+
+        Args:
+            engine: through which everything is recorded.
+            drivers: by device and stage.
+            clock: what deadlines are counted by.
+            grading: is told of the logins that worked.
+            login: all that a device is logged in with; only ever hashed.
+        """
+        self._engine = engine
+        self._drivers = drivers
+        self._clock = clock
+        self._grading = grading
+        self._login = login
+        self._performer = Performer(clock=clock)
+        self._due = asyncio.Event()
+        self._asked = ""
+        self._hurry = asyncio.Event()
+
+    def begin(self) -> None:
+        """Have all logins checked now."""
+        self._due.set()
+
+    def hear(self, event: Event) -> None:
+        """Make way: an order needs its device to itself, and an outage all of them."""
+        is_order = isinstance(event, OrderGiven) and event.order.device == self._asked
+        if self._asked and (is_order or self._engine.state.outage_at is not None):
+            self._hurry.set()
+
+    async def run(self) -> None:
+        """Check whenever it is due, for ever; cancel to end."""
+        while True:
+            await self._due.wait()
+            self._due.clear()
+            for name in self._engine.site.devices:
+                if await self._check(name):
+                    await self._clock.sleep(BETWEEN_S)
+
+    def _askable(self, name: str) -> list[Driver]:
+        """Who is to be asked: what brings the device to rest, each once, while nothing is due."""
+        engine = self._engine
+        known, device = engine.state.devices[name], engine.site.devices[name]
+        is_busy = known.order is not None or known.phase is not Phase.RUNNING
+        if engine.state.outage_at is not None or is_busy or device.dry_run:
+            return []
+        if not may_be_stopped(engine.site, name):
+            return []
+        stages = self._drivers.get(name, {})
+        found = {
+            id(stages[stage]): stages[stage]
+            for stage in (Stage.QUIESCE, Stage.STOP, Stage.STOP_ELSE)
+            if stage in stages and Act.PROBE in stages[stage].acts
+        }
+        return list(found.values())
+
+    async def _check(self, name: str) -> bool:
+        """Check one device; return whether it was asked anything."""
+        drivers = self._askable(name)
+        kept = self._engine.state.devices[name].refused_login
+        if not drivers:
+            return False
+        if kept and await self._is_same(name, kept):
+            log.info("skipped_login", device=name, why="it was refused, and is the same still")
+            return False
+        self._asked = name
+        self._hurry.clear()
+        try:
+            for driver in drivers:
+                deadline_at = self._clock.monotonic() + WITHIN_S
+                found = await self._performer.perform(
+                    driver, Act.PROBE, deadline_at=deadline_at, hurry=self._hurry
+                )
+                if found.verdict is not Verdict.DONE:
+                    await self._failed(name, found)
+                    return True
+        finally:
+            self._asked = ""
+        self._grading.earn(name, Grade.LOGIN_CHECKED, "the nightly check reached it, and got in")
+        return True
+
+    async def _is_same(self, name: str, kept: str) -> bool:
+        # Slow on purpose: not on the loop.
+        return await in_own_thread(lambda: is_same(self._login(name), kept), name="login")
+
+    async def _failed(self, name: str, found: Outcome) -> None:
+        """Say it, and where it was refused keep by what, so that it is not tried again."""
+        if self._hurry.is_set():
+            return  # it made way
+        now = self._clock.monotonic()
+        grades = self._engine.state.devices[name].grades
+        worked = {Grade.LOGIN_CHECKED.value, Grade.DRILLED.value} & set(grades)
+        once = "its login worked before, and fails now" if worked else "its login does not work"
+        why = "; ".join(filter(None, (found.evidence, found.advice)))
+        if found.verdict is not Verdict.REFUSED:
+            text = f"{name} could not be checked by night: {why}"
+            await self._engine.record(NoticeRaised(now, "warning", name, text))
+            return
+        login = self._login(name)
+        kept = await in_own_thread(lambda: hashed(login), name="login")
+        rest = "it is not tried again by night until it is changed in the file"
+        text = f"{name}: {once} ({why}); {rest}"
+        await self._engine.record(
+            LoginRefused(now, name, kept, found.evidence), NoticeRaised(now, "error", name, text)
+        )
