@@ -54,13 +54,16 @@ class Conversation:
         deadline_at: float,
     ) -> None:
         self._login = access.login
+        self._spacing_s = access.spacing
+        self._answered_at = -math.inf
         self._talk = talk
         self._renderer = renderer
         self._clock = clock
         self._deadline_at = deadline_at
         owes_logout = access.login is not None and access.login.logout is not None
         left_s = max(0.0, deadline_at - clock.monotonic())
-        self._until_at = deadline_at - (min(LOGOUT_S, left_s / 8) if owes_logout else 0.0)
+        self._logout_s = LOGOUT_S + access.spacing
+        self._until_at = deadline_at - (min(self._logout_s, left_s / 8) if owes_logout else 0.0)
         self._session = Session()
         self.reply: HttpReply | None = None
         self.left_open = ""
@@ -82,6 +85,7 @@ class Conversation:
             return _found(error, was_ordered=False)
         except asyncio.CancelledError:
             self._deadline_at = self._clock.monotonic() + LOGOUT_WHEN_CANCELLED_S
+            self._spacing_s = 0.0  # who cancels does not wait
             raise
         finally:
             await self._log_out()
@@ -182,7 +186,7 @@ class Conversation:
             return
         self._session.is_open = False
         # Just told to stop, the device may be past answering: that must not keep its outcome.
-        self._until_at = min(self._deadline_at, self._clock.monotonic() + LOGOUT_S)
+        self._until_at = min(self._deadline_at, self._clock.monotonic() + self._logout_s)
         try:
             finding = await self._exchange(logout, if_not=Verdict.REFUSED)
         except DriverError as error:
@@ -191,11 +195,15 @@ class Conversation:
             self.left_open = "" if finding.verdict in _GOOD else finding.text
 
     async def _exchange(self, call: Call, *, if_not: Verdict, most_s: float = math.inf) -> Finding:
+        await self._keep_apart()
         request = self._renderer.request(call, self._session)
         left_s = self.left_s()
         if left_s <= 0:
             raise DeviceSilentError("no time was left to ask the device")
-        self.reply = await self._talk.exchange(request, timeout_s=min(left_s, most_s))
+        try:
+            self.reply = await self._talk.exchange(request, timeout_s=min(left_s, most_s))
+        finally:
+            self._answered_at = self._clock.monotonic()
         self._session.keep(self.reply.cookies)
         return judge(
             self.reply,
@@ -205,6 +213,12 @@ class Conversation:
             scrub=self.scrub,
             now_utc=self._clock.utc(),
         )
+
+    async def _keep_apart(self) -> None:
+        """Leave a slow device its pause since the last answer; never past the deadline."""
+        wait_s = self._answered_at + self._spacing_s - self._clock.monotonic()
+        if wait_s > 0.0:
+            await self._clock.sleep(min(wait_s, max(0.0, self.left_s())))
 
     def left_s(self) -> float:
         """Return the seconds that are left for asking."""

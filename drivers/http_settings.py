@@ -252,6 +252,7 @@ class HttpAccess(Settings):
         port: None = 443 for https, 80 for http.
         headers: sent with every request.
         probe: what `probe` asks; None = what confirms that it runs, or "/".
+        spacing: least pause between two requests of one conversation, for slow recorders.
     """
 
     scheme: Literal["https", "http"] = "https"
@@ -263,6 +264,7 @@ class HttpAccess(Settings):
     headers: dict[HeaderName, HeaderText] = Field(default={})
     login: Login | None = None
     probe: Look | None = None
+    spacing: Annotated[Duration, Field(le=2)] = 0.0
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

@@ -91,6 +91,17 @@ async def test_a_session_is_closed_after_a_failure(recorder: WebRecorder) -> Non
     assert recorder.open_sessions == 0
 
 
+async def test_requests_of_a_slow_recorder_are_spaced(recorder: WebRecorder) -> None:
+    """Some drop what follows too soon: login, stop and logout each get their pause."""
+    began = time.monotonic()
+    access = {**SESSION, "spacing": "0.4s"}
+    outcome = await done(http_driver(recorder.port, access=access, stop=STOP), Act.STOP)
+
+    assert outcome.verdict is Verdict.DONE, outcome
+    assert recorder.paths == ["POST /login", "POST /api/stop", "POST /logout"]
+    assert time.monotonic() - began >= 0.8
+
+
 async def test_a_session_is_closed_when_the_act_is_cancelled(recorder: WebRecorder) -> None:
     """The agent's own end in mid-act leaves no session behind, and is not held up."""
     recorder.busy, recorder.wish = 99, "30"
