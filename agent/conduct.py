@@ -66,6 +66,7 @@ class Conductor:
         commit: Commit | None = None,
         state: Callable[[], SiteState],
         is_due: Callable[[str], bool] = lambda name: False,
+        saved_by_cut: Callable[[str], str] = lambda name: "",
         seed: int = 0,
     ) -> None:
         """Prepare; sends nothing.
@@ -79,6 +80,7 @@ class Conductor:
             commit: the same, and returns whether they are; None = they always are.
             state: the fold of all that was recorded.
             is_due: whether a device would be ordered to rest again, were its order withdrawn.
+            saved_by_cut: whom cutting a device saves that is not known to be quiesced; "" = nobody.
             seed: of the jitter between tries.
         """
         self.site = site
@@ -98,6 +100,7 @@ class Conductor:
             paths,
             self._unwanted,
             self.loads.says,
+            saved_by_cut,
             seed,
         )
         self._was_outage = state().outage_at is not None
@@ -208,6 +211,8 @@ class Conductor:
         events: list[Event] = [ended]
         if result.ending is Ending.FAILED:
             events += [failure_notice(ended), *self._waiting_notices(ended)]
+        if result.alarm:
+            events.append(NoticeRaised(now, "error", name, f"{name} was {result.alarm}"))
         events += self._back_notices(ended)
         log.info("closed_order", device=name, ending=result.ending.value, evidence=result.evidence)
         await self._record(*events)

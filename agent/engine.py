@@ -32,6 +32,7 @@ from agent.unit_control import UnitControl
 from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
 from policies.belief import Belief
+from policies.cut_unproven import saved_by_cut
 from policies.decide import Decision, beliefs_of, decide
 from policies.events import (
     AgentEnded,
@@ -164,6 +165,7 @@ class Engine:
             commit=self._record_surely,
             state=lambda: self.state,
             is_due=lambda name: self.decision is not None and name in self.decision.due,
+            saved_by_cut=self._saved_by_cut,
             seed=settings.seed,
         )
         self._readiness = Readiness(
@@ -214,6 +216,10 @@ class Engine:
     def beliefs(self, now: float) -> Mapping[str, Belief]:
         """Return how long the units that are on battery last, as decisions have it."""
         return self._beliefs(self.site, self.state, now)
+
+    def _saved_by_cut(self, name: str) -> str:
+        now = self._clock.monotonic()
+        return saved_by_cut(self.site, self.state, self.beliefs(now), now, name)
 
     # Facts coming in
 

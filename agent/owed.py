@@ -19,7 +19,7 @@ from agent.config.site import Fitted
 from agent.owed_list import Entry, OwedFile, tables_of, with_program_part
 from agent.perform import Performer
 from agent.status import OWED_LIST
-from agent.steps import UNDONE_BY
+from agent.steps import STOPS, UNDONE_BY
 from agent.whole_file import write_whole
 from drivers.base import Act, Clock, Driver, Fitting, Remembering, Stage
 from drivers.transports.threads import in_own_thread
@@ -188,7 +188,7 @@ class OwedList:
             stage.value: by
             for stage, by in loaded.stage_drivers[name].items()
             # Not what stops it: whoever holds the list shall be able to undo, and no more.
-            if stage is not Stage.STOP and not device.no_touch
+            if stage not in STOPS and not device.no_touch
         }
         fitted = {by: found.tables for by, found in loaded.fittings[name].items()}
         return Entry(

@@ -24,6 +24,7 @@ from policies.events import Ending
 from policies.load_evidence import Says
 from policies.model import Task
 from policies.reasons import duration_text
+from policies.short import Part, may_skip
 from policies.timeline import MARGIN_S
 
 LOAD_LOOK_S = 1.0
@@ -32,10 +33,15 @@ LOAD_LOOK_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """How an order ended, and how that is known."""
+    """How an order ended, and how that is known.
+
+    Attributes:
+        alarm: what people are to be told although it ended well; "" = nothing.
+    """
 
     ending: Ending
     evidence: str
+    alarm: str = ""
 
 
 async def carry_out(steps: Steps) -> Result:
@@ -67,13 +73,26 @@ async def _rest(steps: Steps) -> Result:
             return _result_of_quiesce(quiesced)
     if not can_stop:
         return Result(Ending.FAILED, "nothing in the site's file says how to bring it to rest")
-    if steps.device.is_cut and quiesced is not None and quiesced.verdict not in SHOWN:
-        why = "it keeps its power, since it may still write"
+    if quiesced is None or quiesced.verdict in SHOWN:
+        return await _stop(steps, tell=tell)
+    if steps.device.is_cut:
+        return await _cut_unproven(steps, quiesced, tell=tell)
+    result = await _stop(steps, tell=tell)
+    return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
+
+
+async def _cut_unproven(steps: Steps, quiesced: Outcome, *, tell: bool) -> Result:
+    """Cut what is not known to be quiesced, if that saves another; else it goes on running."""
+    saved = steps.saved_by_cut()
+    if not saved:
+        why = "it keeps its power and goes on running, since it may still write"
         return Result(Ending.FAILED, f"{why}: {_said(quiesced)}")
     result = await _stop(steps, tell=tell)
-    if quiesced is None or quiesced.verdict in SHOWN:
-        return result
-    return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
+    if result.ending is not Ending.AT_REST:
+        return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
+    why = f"cut though it may still have written, to save another: {saved}"
+    evidence = f"{result.evidence}; {why}; quiescing it: {_said(quiesced)}"
+    return Result(result.ending, evidence, alarm=f"{why}; see that its disk is sound")
 
 
 async def _remember(steps: Steps) -> Result | None:
@@ -94,8 +113,7 @@ async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
     """Quiesce and wait until confirmed; None where a hurried order leaves it out."""
     device, repeat = steps.device, steps.repeat(Act.QUIESCE)
     can_look = steps.can(Act.CONFIRM_QUIESCED)
-    # A power cut is no stop: without its quiescing it would harm what an orderly stop saves.
-    hurry = steps.hurried if can_stop and not device.is_cut else None
+    hurry = steps.hurried if may_skip(device, Part.QUIESCE) else None
     kept_s = (device.stop_s or 0.0) + device.settle_s + MARGIN_S if can_stop else 0.0
     until_at = max(steps.now + (device.quiesce_s or 0.0), steps.order.deadline_at - kept_s)
     tell = Act.QUIESCE not in steps.told or (not can_look and repeat is Repeat.SAFE)
@@ -126,9 +144,9 @@ async def _given_time(
     steps: Steps, outcome: Outcome, until_at: float, hurry: asyncio.Event | None
 ) -> Outcome:
     """Wait as long as quiescing takes, where nothing can tell that it is over."""
-    takes_s = min(steps.device.quiesce_s or 0.0, until_at - steps.now)
-    if steps.device.by_writers:  # all that protects it: no deadline shortens it
-        takes_s = steps.device.quiesce_s or 0.0
+    takes_s = steps.device.quiesce_s or 0.0
+    if may_skip(steps.device, Part.CONFIRM):
+        takes_s = min(takes_s, until_at - steps.now)
     if outcome.verdict is not Verdict.DONE or takes_s <= 0.0:
         return outcome
     await steps.wait(takes_s, hurry=hurry)

@@ -116,6 +116,7 @@ class Tools:
         paths: looks at the path to a device while that is watched go.
         load_says: what the load of the unit behind a device says of a stop at a time.
         unwanted: why an order by that id, of a device, is not wanted any more; "" while it is.
+        saved_by_cut: whom cutting a device saves that is not known to be quiesced; "" = nobody.
         seed: of the pauses between tries.
     """
 
@@ -126,6 +127,7 @@ class Tools:
     paths: Paths
     unwanted: Callable[[str, str], str]
     load_says: Callable[[str, float], LoadWord]
+    saved_by_cut: Callable[[str], str]
     seed: int = 0
 
 
@@ -259,6 +261,10 @@ class Steps:
         if self.stop_told_at is None:
             return LoadWord(Says.NOTHING, is_metered=False)
         return self._tools.load_says(self.device.name, self.stop_told_at)
+
+    def saved_by_cut(self) -> str:
+        """Return whom it saves to cut the device now, quiesced or not; "" = nobody."""
+        return self._tools.saved_by_cut(self.device.name)
 
     @property
     def paths(self) -> Paths:

@@ -13,18 +13,19 @@ from dataclasses import dataclass
 
 from policies.belief import Belief
 from policies.comeback import START_RETRY_AFTER_S, starts_now
+from policies.cut_unproven import is_cut_wanted
 from policies.due import due_now
 from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Order, Reason, Site, Starts, Task
 from policies.output import OutputOrder, is_to_cycle, output_orders
 from policies.plan import Plan
 from policies.plan_use import way_givers
-from policies.scene import Scene
+from policies.scene import RETRY_AFTER_S, Scene
+from policies.short import IN_SHORT, Short, goes_unverified
 from policies.state import Phase, SiteState
 from policies.supply import belief_of
 from policies.timeline import MARGIN_S, Timeline, timeline
 
-RETRY_AFTER_S = 30.0
 RETRIES = 5
 _LONGEST_WAIT_S = 30.0
 
@@ -111,9 +112,6 @@ def _rests(scene: Scene, due: Mapping[str, Reason]) -> list[Order]:
     return sorted(orders, key=rank)
 
 
-_IN_SHORT = frozenset({"battery_low", "countdown", "too_late"})
-
-
 def _rest(scene: Scene, name: str, reason: Reason) -> Order:
     device = scene.site.devices[name]
     needed_s = device.rest_s + MARGIN_S
@@ -121,7 +119,7 @@ def _rest(scene: Scene, name: str, reason: Reason) -> Order:
     deadline_at = max(
         scene.now + needed_s, min(scene.timeline.bare[name].stop_latest_at, patience_at)
     )
-    return Order(name, Task.REST, deadline_at, reason, in_short=reason.code in _IN_SHORT)
+    return Order(name, Task.REST, deadline_at, reason, in_short=reason.code in IN_SHORT)
 
 
 def _wants_order(scene: Scene, name: str, reason: Reason) -> bool:
@@ -131,7 +129,7 @@ def _wants_order(scene: Scene, name: str, reason: Reason) -> bool:
         case Phase.RUNNING | Phase.NEEDS_HAND:
             return True
         case Phase.RESTING:
-            return reason.code in _IN_SHORT and not state.in_short
+            return reason.code in IN_SHORT and not state.in_short
         case Phase.STARTING:
             # A start that was sent is carried through first; one only watched for gives way.
             return scene.site.devices[name].starts is not Starts.BY_ORDER
@@ -142,8 +140,10 @@ def _wants_order(scene: Scene, name: str, reason: Reason) -> bool:
             rested_s = scene.now - state.since_at
             # One try is kept for the last moment, when a refused one is tried again, too.
             is_last = scene.now >= scene.timeline.bare[name].start_latest_at
-            most = RETRIES + 1 if is_last or reason.code in _IN_SHORT else RETRIES
-            return state.attempts < most and rested_s >= RETRY_AFTER_S
+            most = RETRIES + 1 if is_last or reason.code in IN_SHORT else RETRIES
+            if rested_s < RETRY_AFTER_S:
+                return False
+            return state.attempts < most or is_cut_wanted(scene, name)
 
 
 def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
@@ -154,7 +154,8 @@ def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
     waits for ever, since stopping it saves nothing.
     """
     device = scene.site.devices[name]
-    is_last = scene.now >= scene.timeline.bare[name].start_latest_at or reason.code in _IN_SHORT
+    short = _short(scene, name, reason)
+    is_last = short >= Short.IN_SHORT
     for other in graph_of(scene.site).users[name]:
         user, state = scene.device(other)
         if scene.is_at_rest_for(other, name):
@@ -163,17 +164,18 @@ def _is_free(scene: Scene, name: str, reason: Reason) -> bool:
             continue
         if not user.no_touch and not scene.goes_with(other, name):
             continue
-        is_past_telling = (
-            state.phase is Phase.GIVEN_UP
-            or not may_be_stopped(scene.site, other)
-            or (
-                state.phase is Phase.RESTING
-                and scene.now >= scene.timeline.bare[name].start_latest_at
-            )
-        )
+        if state.phase is Phase.RESTING and goes_unverified(user, device, short):
+            continue
+        is_past_telling = state.phase is Phase.GIVEN_UP or not may_be_stopped(scene.site, other)
         if not (is_past_telling and is_last and device.role in HOLDS_DATA):
             return False
     return True
+
+
+def _short(scene: Scene, name: str, reason: Reason) -> Short:
+    if scene.now >= scene.timeline.bare[name].start_latest_at:
+        return Short.LAST
+    return Short.IN_SHORT if reason.code in IN_SHORT else Short.AMPLE
 
 
 def _wake_at(scene: Scene) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from policies import reasons
 from policies.graph import graph_of, may_be_stopped
 from policies.layout import layout_of
-from policies.model import Reason, Task
+from policies.model import HOLDS_DATA, Reason, Task
 from policies.output_state import OutputPhase
 from policies.scene import Scene, charge_of
 from policies.shed import add_overload, add_way_givers
@@ -35,9 +35,28 @@ def due_now(scene: Scene) -> dict[str, Reason]:
     add_overload(scene, due)
     for name, reason in tuple(due.items()):
         for user in graph_of(scene.site).users[name]:
-            if may_be_stopped(scene.site, user) and user not in due and scene.goes_with(user, name):
+            if not may_be_stopped(scene.site, user) or user in due:
+                continue
+            if scene.goes_with(user, name):
                 due[user] = reasons.goes_with(name, reason)
+            elif _writes_to_given_up(scene, user, name):
+                due[user] = reasons.spares(name, reason)
     return due
+
+
+def _writes_to_given_up(scene: Scene, user: str, name: str) -> bool:
+    """Whether a cut of *user* spares the disk of *name*, which would not come to rest by itself.
+
+    It goes on running, and may lose its power so: with its writers removed its disk is idle then.
+    Not while another still records the same.
+    """
+    writer = scene.site.devices[user]
+    served = [scene.device(other) for other in writer.needs]
+    phases = {state.phase for device, state in served if device.role in HOLDS_DATA}
+    is_given_up = scene.state.devices[name].phase is Phase.GIVEN_UP
+    holds_data = scene.site.devices[name].role in HOLDS_DATA
+    writes = writer.is_only_cut and name in writer.needs and holds_data
+    return writes and is_given_up and phases <= {Phase.GIVEN_UP, Phase.AT_REST}
 
 
 Failing = Mapping[frozenset[str], Reason]

@@ -123,6 +123,16 @@ def on_battery_for(*, lasting_s: float, threshold_s: float) -> Reason:
     )
 
 
+def spares(other: str, why: Reason) -> Reason:
+    """What it writes to would not come to rest, and is left with nothing to write at least."""
+    return Reason(
+        "spares_other",
+        f"cutting it, so that {other}, which would not come to rest, has nothing to write when its "
+        f"power goes: {why.sentence}",
+        why.figures,
+    )
+
+
 def gives_way(*, to: str, lower_s: float, wanted_s: float, needed_s: float) -> Reason:
     """Its power keeps something worth more running for as long as its owner wishes."""
     return Reason(

@@ -12,6 +12,9 @@ from policies.seen import believable_charge
 from policies.state import DeviceState, Phase, SiteState
 from policies.timeline import Timeline
 
+RETRY_AFTER_S = 30.0
+"""What was given up is told again that long after."""
+
 
 @dataclass(frozen=True, slots=True)
 class Scene:

@@ -34,6 +34,7 @@ def text_of(found: Outlook) -> Iterator[str]:
     yield from _threshold_lines(found)
     yield from _unsaved_lines(found)
     yield from _second_best_lines(found)
+    yield from _cut_lines(found)
     yield from _comeback_lines(found)
     for unit in found.units.values():
         if unit.ways is not None:
@@ -60,6 +61,17 @@ def _second_best_lines(found: Outlook) -> Iterator[str]:
             f"Second best: nothing can be told to {name}. {names_text(writers)} {are} cut, it is "
             f"given {spared} to write out, then {then}."
         )
+
+
+def _cut_lines(found: Outlook) -> Iterator[str]:
+    """Say of what holds data and is cut at its feed when that is done, and when not."""
+    for name, device in found.loaded.site.devices.items():
+        if device.is_cut and device.role in HOLDS_DATA and not device.no_touch:
+            yield (
+                f"{name} is cut at its feed, once it is known to be quiesced. If that fails it "
+                "goes on running, and what is cut itself and writes to it is cut; it is cut all "
+                "the same only if that saves another that is worth no less."
+            )
 
 
 def conclusion(found: Outlook) -> str:

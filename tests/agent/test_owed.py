@@ -55,8 +55,19 @@ address = "192.0.2.21"
 feed = "cabinet"
 path = ["yard switch"]
 watts = 40
-stop = { driver = "http", path = "/api/off", takes = "20s" }
 start = "by itself"
+[[device.stop]]
+driver = "http"
+path = "/api/off"
+takes = "20s"
+[[device.stop]]
+driver = "ssh"
+run = "poweroff"
+takes = "20s"
+[device.ssh]
+user = "keeper"
+password = { file = "password" }
+host_keys = ["SHA256:m3Yx8Kc5Vb1Nz7Qw2Er9Ty4Ui6Op0As8Df3Gh5Jk7Lc"]
 """
 GATE = "gate recorder"
 
@@ -256,3 +267,15 @@ async def test_nothing_is_asked_to_start_what_must_not_be_touched(bench: Bench) 
     one = Owed(GATE, ("stopped",), 0.0, is_running=False, by_hand=False)
     assert await undo_of(bench.loaded, clock=bench.clock)(one) != ()
     assert await undo_of(loaded, clock=bench.clock)(one) == ()
+
+
+async def test_list_holds_no_way_to_stop_a_device_the_second_one_included(tmp_path: Path) -> None:
+    """Whoever finds the list shall be able to undo, and no more."""
+    bench = Bench(tmp_path)
+    async with bench.kept():
+        bench.rest("desk", "stop")
+        await bench.until(bench.file.exists)
+
+    entry = parsed(bench.whole(), where="list").owed[0]
+    assert not {"stop", "stop else"} & entry.drivers.keys()
+    assert "poweroff" not in bench.whole()

@@ -139,3 +139,17 @@ def test_plan_says_that_it_is_second_best(tmp_path: Path) -> None:
         "Second best: nothing can be told to gate recorder. slipway camera is cut, it is given "
         "1 min to write out, then it loses its power as it is."
     ) in plan.out
+
+
+def test_plan_says_when_a_recorder_is_cut_and_that_it_may_go_on_running(tmp_path: Path) -> None:
+    """Its owner learns before any outage that it may be left on, or cut for another."""
+    write_secret(tmp_path / "community", "quayside")
+    cut = CAMERA.replace('needs = ["gate recorder"]', "").replace("5.5", "12")
+    cut = cut.replace('"slipway camera"', '"slip recorder"').replace('"camera"', '"recorder"')
+    cut = cut.replace("stop =", 'quiesce = "writers off"\nstop =').replace('"1.3"', '"1.4"')
+    camera = CAMERA.replace('needs = ["gate recorder"]', 'needs = ["slip recorder"]')
+    file = write_site(tmp_path, unit(161, snmp=V2C), SWITCH, camera, cut, RECORDER)
+    plan = lastwatt("plan", file)
+
+    assert "slip recorder is cut at its feed, once it is known to be quiesced." in plan.out
+    assert "gate recorder is cut" not in plan.out
