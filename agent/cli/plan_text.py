@@ -69,8 +69,8 @@ def _cut_lines(found: Outlook) -> Iterator[str]:
         if device.is_cut and device.role in HOLDS_DATA and not device.no_touch:
             yield (
                 f"{name} is cut at its feed, once it is known to be quiesced. If that fails it "
-                "goes on running, and what is cut itself and writes to it is cut; it is cut all "
-                "the same only if that saves another that is worth no less."
+                "goes on running, and cameras of its own whose ports can be cut go off, so that "
+                "its disk is idle; it is cut all the same only to save another worth no less."
             )
 
 
