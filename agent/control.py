@@ -19,7 +19,7 @@ from typing import Any
 import structlog
 
 from agent.clock import real_monotonic
-from agent.state_lock import StateLock, holder_of
+from agent.journal.lock import StateLock, holder_of
 from drivers.errors import LastwattError
 
 log = structlog.get_logger()

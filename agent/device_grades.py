@@ -9,8 +9,8 @@ from typing import Any
 
 from agent.config import LoadedSite
 from agent.device_settings import fingerprints
-from agent.journal_file import file_of
-from agent.journal_recall import Memory
+from agent.journal.file import file_of
+from agent.journal.recall import Memory
 from policies.grades import Earned, Grade, Standing, standing
 from policies.graph import may_be_stopped
 from policies.model import Site

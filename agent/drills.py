@@ -14,10 +14,10 @@ from typing import Any
 
 import structlog
 
+from agent.conduct.perform import Performer
 from agent.control import Ask
 from agent.engine import Engine
 from agent.hands import Hands
-from agent.perform import Performer
 from drivers.base import Act, Clock, Driver, Stage, Verdict
 from drivers.errors import LastwattError
 from policies.drill import cautions, is_of, measured, refusal

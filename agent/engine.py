@@ -14,21 +14,21 @@ from types import MappingProxyType
 
 import structlog
 
-from agent.conduct import Conductor, failure_notice
+from agent.conduct.conduct import Conductor, failure_notice
+from agent.conduct.learnt_durations import learnt_in
+from agent.conduct.lookout import LOOK_S, Lookout
+from agent.conduct.outputs import Outputs
+from agent.conduct.own_box import OwnBox
+from agent.conduct.perform import Performer, first
+from agent.conduct.readiness import Readiness
+from agent.conduct.sequence import Result
+from agent.conduct.taking_up import closing_of, stale_units, without_stale
+from agent.conduct.unit_control import UnitControl
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.floor import Floor
-from agent.keep import Keeper, SureKeeper
-from agent.learnt_durations import learnt_in
-from agent.ledger import Fold, Ledger
-from agent.lookout import LOOK_S, Lookout
+from agent.journal.keep import Keeper, SureKeeper
+from agent.journal.ledger import Fold, Ledger
 from agent.news import is_worth_noting, supply_news
-from agent.outputs import Outputs
-from agent.own_box import OwnBox
-from agent.perform import Performer, first
-from agent.readiness import Readiness
-from agent.sequence import Result
-from agent.taking_up import closing_of, stale_units, without_stale
-from agent.unit_control import UnitControl
 from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
 from policies.belief import Belief

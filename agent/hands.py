@@ -18,12 +18,12 @@ from typing import Any
 
 import structlog
 
+from agent.conduct.perform import first
+from agent.conduct.sequence import Result
+from agent.conduct.steps import HEARD
 from agent.control import Ask
 from agent.engine import Engine
 from agent.pause import Pause
-from agent.perform import first
-from agent.sequence import Result
-from agent.steps import HEARD
 from drivers.base import Clock, Verdict
 from drivers.errors import LastwattError
 from drivers.transports.threads import in_own_thread

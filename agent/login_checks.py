@@ -2,7 +2,7 @@
 
 A password that was changed, and not here, is found while somebody can mend it. Each wrong try may
 count towards a lock, so a refused login is not tried again until it changes; an outage alone tries
-it once more, see `agent.steps`.
+it once more, see `agent.conduct.steps`.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from collections.abc import Callable, Mapping
 
 import structlog
 
+from agent.conduct.perform import Performer
 from agent.credentials import hashed, is_same
 from agent.engine import Engine
 from agent.grading import Grading
-from agent.perform import Performer
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
 from drivers.transports.threads import in_own_thread
 from policies.events import Event, LoginRefused, NoticeRaised, OrderGiven

@@ -192,7 +192,7 @@ def _known(
     """
     rating, path = loaded.site.units[unit], loaded.units[unit].fit
     if path is not None and path.exists():
-        from agent.fit_store import load_fit
+        from agent.battery.fit_store import load_fit
 
         stored = load_fit(path)
         draws = stored.draws_on(today, temperature_c=rating.battery.temperature_c)

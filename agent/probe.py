@@ -9,13 +9,13 @@ from typing import Any
 
 import structlog
 
-from agent import rfc1628
 from agent.clock import LoopClock
+from agent.conduct.unit_control import NONE, ON, Control, SnmpControl
 from agent.config import LoadedSite, build_drivers
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.snmp_source import SnmpSource
-from agent.source import UnitIdentity
-from agent.unit_control import NONE, ON, Control, SnmpControl
+from agent.units import rfc1628
+from agent.units.snmp_source import SnmpSource
+from agent.units.source import UnitIdentity
 from drivers.base import Act, Clock, Driver, Stage, Verdict
 from drivers.transports.snmp import SnmpHub
 from policies.model import Reading, Unit

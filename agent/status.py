@@ -8,10 +8,10 @@ from datetime import date
 from types import MappingProxyType
 from typing import Any
 
-from agent import battery_view
+from agent.battery import view as battery_view
+from agent.conduct.learnt_durations import as_fields
 from agent.device_grades import Standings
 from agent.device_grades import as_fields as grade_fields
-from agent.learnt_durations import as_fields
 from policies.battery import as_fitted
 from policies.decide import Decision
 from policies.learnt import Learnt
@@ -28,7 +28,7 @@ from policies.supply import Supply, UnitState
 from policies.unexplained import Measured, gap_of
 
 OWED_LIST = "owed.txt"
-"""Name of the list, in the state directory, of what is to be undone yet; see `agent.owed`."""
+"""Name of the list, in the state directory, of what is to be undone yet; see `agent.owed.owed`."""
 
 _STALE_S = 60.0
 

@@ -16,32 +16,32 @@ from typing import Any
 import structlog
 
 from agent import status
-from agent.batteries import Batteries
+from agent.battery.batteries import Batteries
+from agent.battery.daylight import Daylight
+from agent.battery.estimator import Estimator, in_thread
+from agent.battery.load_watch import LoadWatch
 from agent.clock import LoopClock
+from agent.conduct.unit_control import SnmpControl, UnitControl
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.credentials import login_of
-from agent.daylight import Daylight
 from agent.device_grades import rehearsals_in, standings
 from agent.device_settings import fingerprints
 from agent.drills import Drills
 from agent.engine import Engine, Settings
-from agent.estimator import Estimator, in_thread
 from agent.grading import Grading
 from agent.hands import Hands
-from agent.journal import Journal, Recalled
-from agent.load_watch import LoadWatch
+from agent.journal.journal import Journal, Recalled
 from agent.login_checks import LoginChecks
 from agent.notices import Notices
-from agent.notifications import Notifications
-from agent.owed import OwedList, undo_of
-from agent.owed_copies import OwedCopies
+from agent.owed.copies import OwedCopies
+from agent.owed.owed import OwedList, undo_of
 from agent.planner import Planner
 from agent.schedule import Schedule
-from agent.snmp_source import SnmpSource, UnitNotice
-from agent.source import Source
-from agent.unit_control import SnmpControl, UnitControl
-from agent.watch import Watch
+from agent.units.notifications import Notifications
+from agent.units.snmp_source import SnmpSource, UnitNotice
+from agent.units.source import Source
+from agent.units.watch import Watch
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
 from drivers.transports.snmp import ListenError, SnmpHub

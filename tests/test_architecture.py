@@ -26,7 +26,7 @@ ONE_DOOR = {
     },
     "apscheduler": {"agent/schedule.py"},
     "toml_rs": {"agent/config/document.py"},
-    "sqlite3": {"agent/journal.py", "agent/journal_file.py"},
+    "sqlite3": {"agent/journal/journal.py", "agent/journal/file.py"},
 }
 
 

@@ -85,7 +85,7 @@ def _fitted(
 
 
 def _show(folder: Path, unit: str | None, *, as_json: bool) -> int:
-    from agent import battery_view as view
+    from agent.battery import view as view
 
     answer = asked(folder, {"ask": "battery", "unit": unit}, "site", "units")
     units = [{**found, "runs": _runs(folder, found)} for found in answer["units"]]
@@ -108,8 +108,8 @@ def _show(folder: Path, unit: str | None, *, as_json: bool) -> int:
 def _runs(folder: Path, found: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the full runs of the present battery that the journal holds, from old to new."""
     from agent.errors import JournalError
-    from agent.journal_runs import discharges
-    from agent.journal_view import rows
+    from agent.journal.runs import discharges
+    from agent.journal.view import rows
 
     since = found.get("fitted") or ""
     try:

@@ -26,9 +26,9 @@ from agent.cli.contract import (
 from agent.cli.site import as_fields, load_whole, today
 
 if TYPE_CHECKING:
+    from agent.battery.fitting import Answer, Question
+    from agent.battery.runs import RunRow, RunsFile
     from agent.config import Fault
-    from agent.fitting import Answer, Question
-    from agent.runs import RunRow, RunsFile
     from policies.fit import Known
 
 _YEAR_DAYS = 365.25
@@ -128,8 +128,8 @@ def fit(
 
     Status 1: the runs contradict what is known, or each other.
     """
-    from agent.fitting import answer
-    from agent.fitting import as_json as fields_of
+    from agent.battery.fitting import answer
+    from agent.battery.fitting import as_json as fields_of
 
     if folder is not None:
         if runs or site_file or predict or save or svg or any(figures.values()):
@@ -171,8 +171,8 @@ def fit(
 def _offer(folder: Path, unit: str | None, *, as_json: bool) -> int:
     """Show the full runs that a journal holds; a person looks at them before they teach."""
     from agent.errors import JournalError
-    from agent.journal_runs import csv_lines, discharges
-    from agent.journal_view import rows
+    from agent.journal.runs import csv_lines, discharges
+    from agent.journal.view import rows
 
     if unit is None:
         raise click.UsageError("--journal goes with --unit: a journal holds the runs of them all")
@@ -278,8 +278,8 @@ def _may_be_predicted(loads_w: Iterable[float], rating_w: float | None) -> None:
 
 
 def _readable(path: Path) -> RunsFile:
+    from agent.battery.runs import read_runs
     from agent.errors import ConfigError
-    from agent.runs import read_runs
 
     try:
         read = read_runs(path, today=today())
@@ -297,7 +297,7 @@ def _readable(path: Path) -> RunsFile:
 
 
 def _question(told: _Told, rows: tuple[RunRow, ...], asked_w: tuple[float, ...]) -> Question:
-    from agent.fitting import Question
+    from agent.battery.fitting import Question
 
     return Question(
         rows=rows,
@@ -332,7 +332,7 @@ def _faults(answered: Answer, path: Path) -> list[Fault]:
 
 def _keep(answered: Answer, path: Path | None) -> Path | None:
     """Keep the fit, if it is one to act on; return where."""
-    from agent.fit_store import save_fit
+    from agent.battery.fit_store import save_fit
 
     if path is None or not answered.ok:
         return None
@@ -342,8 +342,8 @@ def _keep(answered: Answer, path: Path | None) -> Path | None:
 
 def _draw(answered: Answer, path: Path | None) -> Path | None:
     """Draw the fit; return where. A doubtful one is drawn too: the picture shows why."""
+    from agent.journal.whole_file import write_whole
     from agent.pictures.fit_picture import fit_picture
-    from agent.whole_file import write_whole
 
     found = answered.fit
     if path is None or found is None:

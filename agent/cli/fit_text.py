@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from agent.battery.fitting import Answer, Kept, OtherReading
 from agent.cli.tables import table_lines
 from agent.config import Fault
-from agent.fitting import Answer, Kept, OtherReading
 from policies.fit import MISFIT, Fit, Prediction
 from policies.fit_next import SAFELY, Suggestion
 

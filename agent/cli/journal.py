@@ -30,7 +30,7 @@ from agent.cli.contract import (
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from agent.journal_file import Row
+    from agent.journal.file import Row
 
 _TELL_EVERY = 1000
 
@@ -54,8 +54,8 @@ def journal(
 
     Ctrl-C ends --follow. An export appears only when it is whole.
     """
-    from agent import journal_view as view
     from agent.errors import JournalError
+    from agent.journal import view as view
 
     if export is not None and (follow or last is not None or sent):
         raise click.UsageError(
@@ -82,7 +82,7 @@ def journal(
 
 def _followed(folder: Path, last: int | None) -> Iterator[Row]:
     """Yield what is there, then what comes, each as soon as it is there."""
-    from agent import journal_view as view
+    from agent.journal import view as view
 
     after_id = 0
     for row in view.rows(folder, newest=last):
@@ -95,7 +95,7 @@ def _followed(folder: Path, last: int | None) -> Iterator[Row]:
 
 
 def _show_rows(rows: Iterable[Row], zone: tzinfo, *, as_json: bool, with_sent: bool) -> None:
-    from agent import journal_view as view
+    from agent.journal import view as view
 
     if as_json:
         for row in rows:
@@ -110,8 +110,8 @@ def _show_document(rows: Iterable[Row]) -> int:
 
     Whether it went well is known at its end, so `ok` comes last.
     """
-    from agent import journal_view as view
     from agent.errors import JournalError
+    from agent.journal import view as view
 
     status, ending = Exit.YES, json_line({"ok": True})
     sys.stdout.write(f'{{"format": {FORMAT}, "events": [')
@@ -157,7 +157,7 @@ def _export(path: Path, rows: Iterable[Row]) -> int:
 
 
 def _write(file: TextIO, rows: Iterable[Row]) -> int:
-    from agent import journal_view as view
+    from agent.journal import view as view
 
     tell, count = progress("exporting", unit=" entries"), 0
     for count, row in enumerate(rows, start=1):

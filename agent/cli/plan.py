@@ -44,9 +44,9 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     """
     from agent.cli.plan_text import as_document, text_of
     from agent.clock import LoopClock
+    from agent.conduct.learnt_durations import as_fields, learnt_in, state_in
     from agent.device_grades import as_fields as grade_fields
     from agent.device_grades import standings
-    from agent.learnt_durations import as_fields, learnt_in, state_in
     from agent.moment import moment_of
     from agent.outlook import outlook
     from policies.learnt import with_learnt
@@ -64,8 +64,8 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
         planned, begins=begins, today=today(), horizon_s=horizon_s, tell=progress("planning")
     )
     if svg is not None:
+        from agent.journal.whole_file import write_whole
         from agent.pictures.plan_picture import plan_picture
-        from agent.whole_file import write_whole
 
         write_whole(svg, plan_picture(found))
     ok = found.ok

@@ -22,8 +22,8 @@ from agent.cli.hands import yes_option
 from agent.cli.site import load_whole
 
 if TYPE_CHECKING:
-    from agent.owed_list import OwedFile
-    from agent.restore import Restored
+    from agent.owed.listing import OwedFile
+    from agent.owed.restore import Restored
 
 
 @click.command(
@@ -77,7 +77,7 @@ def restore(list_: Path, file: Path | None, dry_run: bool, yes: bool, as_json: b
 
 def _read(path: Path) -> OwedFile:
     from agent.errors import ConfigError
-    from agent.owed_list import parsed
+    from agent.owed.listing import parsed
 
     try:
         text = path.read_text(encoding="utf-8")
@@ -117,8 +117,8 @@ def _run(
 
     from agent.clock import LoopClock
     from agent.errors import ConfigError
-    from agent.restore import restore as undo
-    from agent.restore import secrets_beside
+    from agent.owed.restore import restore as undo
+    from agent.owed.restore import secrets_beside
 
     loaded = None if file is None else load_whole(file)
     if loaded is not None and loaded.site.name != found.site:

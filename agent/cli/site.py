@@ -112,7 +112,7 @@ def _tell_agent(loaded: LoadedSite, report: Report) -> None:
 
 def _tellers(loaded: LoadedSite, name: str) -> set[str]:
     """The drivers that bring a device to rest."""
-    from agent.steps import STOPS
+    from agent.conduct.steps import STOPS
     from drivers.base import Stage
 
     stages = loaded.stage_drivers[name]

@@ -20,7 +20,7 @@ from agent.cli.contract import (
 )
 
 if TYPE_CHECKING:
-    from agent.size import Question
+    from agent.battery.size import Question
     from policies.sizing import Pack
     from policies.what_if import Addition
 
@@ -108,14 +108,14 @@ def size(file: Path | None, as_json: bool, svg: Path | None, **told: Any) -> int
     by --watts; IEEE 485's factors stand beside it as a check. The unit's both ratings are held
     against everything starting at once. The status is 1 if no battery to choose from is enough.
     """
+    from agent.battery.size import answer
     from agent.cli.size_text import as_document, text_of
-    from agent.size import answer
 
     asked = _asked(file, Told(**told))
     found = answer(asked.question)
     if svg is not None:
+        from agent.journal.whole_file import write_whole
         from agent.pictures.size_picture import size_picture
-        from agent.whole_file import write_whole
 
         write_whole(svg, size_picture(found, title=asked.title))
     if as_json:
@@ -184,8 +184,8 @@ def _asked(file: Path | None, told: Told) -> Asked:
 
 
 def _of_watts(told: Told) -> Asked:
+    from agent.battery.size import Case, Question, case_of_watts, suggested
     from agent.cli.size_site import reference_of, setting_of
-    from agent.size import Case, Question, case_of_watts, suggested
     from policies.model import Chemistry
 
     assert told.watts is not None

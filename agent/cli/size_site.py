@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from agent.battery.size import Case, Question, case_of, present_and_larger, present_pack
 from agent.cli.budget import NO_PLACE
 from agent.cli.site import load_whole
 from agent.cli.size import Asked, Told, addition_text, unusable
 from agent.config.faults import did_you_mean
-from agent.size import Case, Question, case_of, present_and_larger, present_pack
 from policies.load import listed_draw, load_steps
 from policies.model import Chemistry, Site
 from policies.runtime import LoadStep, health_at
@@ -18,8 +18,8 @@ from policies.sizing import END_OF_LIFE, Pack, Setting, per_watt_hour_of
 from policies.what_if import feed_for, with_added, without
 
 if TYPE_CHECKING:
+    from agent.battery.fit_store import StoredFit
     from agent.config import LoadedSite
-    from agent.fit_store import StoredFit
     from policies.draws import Draws
 
 _AHEAD_S = 14 * 86400.0
@@ -181,7 +181,7 @@ def reference_of(
         if told.fit_battery is not None:
             raise unusable("--fit-battery needs --fit", "name the fit's file, or leave it away")
         return None, None, 0
-    from agent.fit_store import load_fit
+    from agent.battery.fit_store import load_fit
 
     stored = load_fit(path)
     if told.chemistry not in (None, stored.chemistry.value):

@@ -11,8 +11,8 @@ from policies.reasons import duration_text
 from policies.sizing import END_OF_LIFE
 
 if TYPE_CHECKING:
+    from agent.battery.size import Answer, Case, Choice
     from agent.cli.size import Asked
-    from agent.size import Answer, Case, Choice
 
 CAUTIONS = (
     "A battery other than the unit's own must be one that its maker allows: its volts, what its "

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from agent.battery.size import Answer
 from agent.pictures.svg import Scale, figure, line, render
-from agent.size import Answer
 from policies.sizing import CurvePoint
 
 _WIDTH, _HEIGHT = 860, 516

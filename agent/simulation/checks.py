@@ -12,14 +12,14 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from agent.conduct.perform import CHANGING
+from agent.conduct.steps import WITHOUT_EFFECT
 from agent.engine import Engine
-from agent.perform import CHANGING
 from agent.simulation.interface import SECRET, Interface
 from agent.simulation.keeper import Disk
 from agent.simulation.output_checks import OutputChecks
 from agent.simulation.scenario import Scenario, is_in
 from agent.simulation.truth import Body, Machine, SiteTruth, What
-from agent.steps import WITHOUT_EFFECT
 from drivers.base import Act, Repeat
 from policies.events import (
     Ending,

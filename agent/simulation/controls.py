@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from agent.conduct.unit_control import Control
 from agent.errors import BackupUnitError, UnitTrouble
 from agent.simulation.gauges import Gauge
 from agent.simulation.truth import SiteTruth
-from agent.unit_control import Control
 from agent.virtual.control_group import AUTO_RESTART, REBOOT, SHUTDOWN, SHUTDOWN_TYPE, STARTUP
 from drivers.base import Clock
 from drivers.transports.snmp_values import Status
@@ -18,7 +18,7 @@ Written = Callable[[str, str, int], None]
 
 
 class SimulatedControl:
-    """One unit's control group; see agent.unit_control.UnitControl."""
+    """One unit's control group; see agent.conduct.unit_control.UnitControl."""
 
     def __init__(
         self,

@@ -7,10 +7,10 @@ import random
 from collections.abc import Callable
 
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.rfc1628 import ALARMS, COLUMNS, POLLED, decode_reading
 from agent.simulation.scenario import Charge, Meter, Minutes, Quirks, Status, is_in
 from agent.simulation.truth import Plant, SiteTruth
-from agent.source import UnitIdentity
+from agent.units.rfc1628 import ALARMS, COLUMNS, POLLED, decode_reading
+from agent.units.source import UnitIdentity
 from drivers.base import Clock
 from drivers.transports.snmp_values import SYS_UP_TIME, Oid, Value
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading, Unit
@@ -256,7 +256,7 @@ class GaugeSource:
         self._clock = clock
 
     async def read(self, *, deadline_at: float) -> Reading:
-        """Return a reading taken now; see agent.source.Source."""
+        """Return a reading taken now; see agent.units.source.Source."""
         return await self._gauge.read(self._clock, deadline_at=deadline_at)
 
     async def identify(self, *, deadline_at: float) -> UnitIdentity:

@@ -1,7 +1,7 @@
 """The journal in memory: what it took survives a kill exactly as far as the real one's would.
 
 What was committed is durable; what was only noted goes with the next commit, or after five
-seconds, as `agent.journal_writer` has it. A disk may be full, or slow: then a commit answers no,
+seconds, as `agent.journal.writer` has it. A disk may be full, or slow: then a commit answers no,
 at once or after half a second, and what it was given stays in memory until the disk takes it.
 Only durations are simulated; entries are encoded, decoded and folded by the journal's own code.
 """
@@ -14,10 +14,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from agent.journal_codec import VERSION, encode, kind_of
-from agent.journal_file import SNAPSHOTS_KEPT, Row, Snapshot
-from agent.journal_recall import Memory, Recalled
-from agent.journal_writer import LIMIT_S, NOTES_WAIT_S, RETRY_S
+from agent.journal.codec import VERSION, encode, kind_of
+from agent.journal.file import SNAPSHOTS_KEPT, Row, Snapshot
+from agent.journal.recall import Memory, Recalled
+from agent.journal.writer import LIMIT_S, NOTES_WAIT_S, RETRY_S
 from agent.simulation.scenario import Scenario, is_in
 from policies.events import Event
 from policies.model import Site
@@ -148,7 +148,7 @@ class MemoryKeeper:
         self.has_failed = False
 
     async def commit(self, *events: Event) -> bool:
-        """Make events durable; see agent.journal.Journal."""
+        """Make events durable; see agent.journal.journal.Journal."""
         await self._live(self._on_write(False))
         loop = asyncio.get_running_loop()
         began_at = loop.time()

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
+from agent.battery.estimator import Estimator
+from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
-from agent.estimator import Estimator
 from agent.planner import Planner, in_slices
 from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
@@ -22,8 +23,7 @@ from agent.simulation.keeper import Disk, MemoryKeeper
 from agent.simulation.pace import BoxClock, Wall
 from agent.simulation.scenario import Blow, Kill, Scenario
 from agent.simulation.truth import SiteTruth
-from agent.unit_control import UnitControl
-from agent.watch import Watch
+from agent.units.watch import Watch
 from drivers.base import Driver, Stage
 from policies.decide import beliefs_of
 from policies.events import Event

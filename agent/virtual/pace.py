@@ -17,8 +17,8 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from contextvars import ContextVar
 from typing import Protocol
 
-from agent.source import Source, UnitIdentity
-from agent.unit_control import Control, UnitControl
+from agent.conduct.unit_control import Control, UnitControl
+from agent.units.source import Source, UnitIdentity
 from drivers.base import Act, Driver, Outcome, Repeat, Stage
 from policies.model import Reading
 

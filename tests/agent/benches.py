@@ -6,8 +6,8 @@ import asyncio
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 
-from agent.conduct import Conductor
-from agent.perform import Performer
+from agent.conduct.conduct import Conductor
+from agent.conduct.perform import Performer
 from drivers.base import Act, Driver, Repeat, Stage
 from policies.events import (
     Ending,

@@ -1,9 +1,9 @@
-"""A unit's control group in memory, as `agent.unit_control.UnitControl` reaches it."""
+"""A unit's control group in memory, as `agent.conduct.unit_control.UnitControl` reaches it."""
 
 from __future__ import annotations
 
+from agent.conduct.unit_control import Control
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.unit_control import Control
 from agent.virtual.control_group import (
     AUTO_RESTART,
     REBOOT,

@@ -10,8 +10,8 @@ import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from agent.estimator import Estimator
-from agent.journal import Journal
+from agent.battery.estimator import Estimator
+from agent.journal.journal import Journal
 from policies.events import ReadingTaken
 from policies.model import Site
 from policies.runtime import LoadStep

@@ -11,9 +11,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from agent.journal import Journal
-from agent.journal_file import NAME, Row, open_to_write
-from agent.journal_view import rows
+from agent.journal.file import NAME, Row, open_to_write
+from agent.journal.journal import Journal
+from agent.journal.view import rows
 from policies.events import OrderGiven, ReadingTaken
 from policies.model import Battery, Device, Order, Reading, Reason, Site, Task, Unit
 from tests.fakes import FakeClock
@@ -105,7 +105,7 @@ COMMITTER = """
 import asyncio, sys, time
 from datetime import UTC, datetime
 from pathlib import Path
-from agent.journal import Journal
+from agent.journal.journal import Journal
 from tests.agent.journals import SITE, given
 
 async def main() -> None:

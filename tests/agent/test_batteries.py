@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from agent.batteries import Batteries
-from agent.battery_view import lines
+from agent.battery.batteries import Batteries
+from agent.battery.view import lines
 from agent.check import warnings
 from agent.engine import Engine, Settings
 from agent.status import document as status_document

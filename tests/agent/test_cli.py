@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from agent.cli import main
 from agent.cli.contract import Command, printable
-from agent.journal_file import NAME as JOURNAL
+from agent.journal.file import NAME as JOURNAL
 from tests.agent.commands import (
     COMMAND,
     HEAD,

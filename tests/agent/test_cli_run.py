@@ -20,8 +20,8 @@ from typing import Any
 import pytest
 
 from agent.errors import JournalError
-from agent.journal_file import NAME as JOURNAL
-from agent.journal_view import as_json, rows
+from agent.journal.file import NAME as JOURNAL
+from agent.journal.view import as_json, rows
 from tests.agent.commands import COMMAND, V2C, V3, lastwatt, unit, write_secret, write_site
 from tests.peers.boatyard import Boatyard, boatyard, wait_until
 from tests.peers.rude import WEB_ANSWER, tcp_peer, udp_peer

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.journal_view import as_json, rows
+from agent.journal.view import as_json, rows
 from tests.agent.commands import (
     COMMAND,
     V3,

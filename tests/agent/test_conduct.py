@@ -8,9 +8,9 @@ from itertools import pairwise
 
 import pytest
 
-from agent.conduct import Conductor
-from agent.perform import LET_GO_S
-from agent.steps import LEAST_S, PAUSES_S
+from agent.conduct.conduct import Conductor
+from agent.conduct.perform import LET_GO_S
+from agent.conduct.steps import LEAST_S, PAUSES_S
 from drivers.base import Act, Outcome, Repeat, Verdict
 from policies.comeback import START_RETRIES
 from policies.events import Ending, OrderClosed, StepBegan, StepEnded

@@ -22,7 +22,7 @@ from agent.control import (
     ControlServer,
     ask,
 )
-from agent.state_lock import StateLock
+from agent.journal.lock import StateLock
 from drivers.errors import LastwattError
 
 LONG = "a state directory with a very long name " * 3  # past the 107 bytes of unix(7)

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from agent.daylight import Daylight
+from agent.battery.daylight import Daylight
 from policies.events import Event, LightChanged
 from policies.model import Place
 from policies.night import Light

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
+from agent.conduct.lookout import LOOK_EVERY_S
+from agent.conduct.taking_up import EXPIRED_AFTER_S
 from agent.engine import Engine, Settings
-from agent.lookout import LOOK_EVERY_S
 from agent.news import READING_EVERY_S
-from agent.taking_up import EXPIRED_AFTER_S
 from drivers.base import Act
 from policies.decide import Decision
 from policies.decide import decide as decide_really

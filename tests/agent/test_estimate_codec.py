@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from agent.estimate_codec import battery_key, decode, encode
+from agent.battery.estimate_codec import battery_key, decode, encode
 from policies.draws import prior
 from policies.estimate import Estimate, Origin, begun, belief_from, heard
 from policies.model import Battery, Unit

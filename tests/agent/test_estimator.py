@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from agent.estimate_start import start_of
-from agent.estimator import Aside, Done, Estimator, Work, at_once, in_thread
-from agent.fit_store import StoredFit, StoredRun, save_fit
-from agent.journal import Journal
+from agent.battery.estimate_start import start_of
+from agent.battery.estimator import Aside, Done, Estimator, Work, at_once, in_thread
+from agent.battery.fit_store import StoredFit, StoredRun, save_fit
+from agent.journal.journal import Journal
 from policies.belief import Belief, SimpleBelief
 from policies.draws import Draws
 from policies.events import BatteryFitted, ReadingTaken

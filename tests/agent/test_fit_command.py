@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.fit_store import load_fit
+from agent.battery.fit_store import load_fit
 from tests.agent.commands import COMMAND, V2C, Done, lastwatt, unit, write_site
 
 # Full runs of one 1500 VA / 900 W unit with two sealed 12 V lead-acid batteries.

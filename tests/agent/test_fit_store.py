@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from agent.battery.fit_store import StoredFit, StoredRun, load_fit, save_fit
 from agent.errors import ConfigError
-from agent.fit_store import StoredFit, StoredRun, load_fit, save_fit
 from policies.fit import Known, Run, fit
 from policies.model import Chemistry
 

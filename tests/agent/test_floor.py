@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
+from agent.conduct.sequence import Result
 from agent.engine import SAY_AGAIN_S
 from agent.floor import AGAIN_AFTER_S, ROUNDS, Floor
-from agent.sequence import Result
 from drivers.base import Act, Repeat
 from policies.events import Ending, FloorTaken, OrderClosed, OrderGiven, ReadingTaken
 from policies.graph import graph_of, may_be_stopped

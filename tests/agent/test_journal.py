@@ -14,8 +14,8 @@ import pytest
 
 from agent.clock_sync import clock_is_synced
 from agent.errors import JournalError
-from agent.journal_file import NAME, SNAPSHOTS_KEPT, open_to_write
-from agent.state_lock import StateLock
+from agent.journal.file import NAME, SNAPSHOTS_KEPT, open_to_write
+from agent.journal.lock import StateLock
 from policies.events import Ending, Event, OrderClosed, StepBegan
 from policies.model import Task
 from policies.state import Phase, fold, initial
@@ -327,7 +327,7 @@ async def test_a_second_agent_is_refused_and_told_which_holds_the_place(
 def test_an_agent_that_was_killed_leaves_no_lock(tmp_path: Path, clock: FakeClock) -> None:
     """The box must come back by itself after power loss."""
     code = (
-        "import os, sys; from pathlib import Path; from agent.state_lock import StateLock\n"
+        "import os, sys; from pathlib import Path; from agent.journal.lock import StateLock\n"
         "StateLock.take(Path(sys.argv[1])); os.kill(os.getpid(), 9)"
     )
     subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False)

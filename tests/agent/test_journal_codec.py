@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.journal_codec import EVENT_CLASSES, VERSION, decode, decode_state, encode, kind_of
+from agent.journal.codec import EVENT_CLASSES, VERSION, decode, decode_state, encode, kind_of
 from policies.events import Event, NoticeRaised, ReadingTaken, StepEnded, SupplyJudged
 from policies.model import Alarm, Battery, Device, OutputSource, Reading, Site, Unit
 from policies.state import DeviceState, Phase, SiteState, initial

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from agent.journal_file import NAME
-from agent.journal_view import site_facts
-from agent.journal_writer import JournalWriter, Trouble
+from agent.journal.file import NAME
+from agent.journal.view import site_facts
+from agent.journal.writer import JournalWriter, Trouble
 from agent.virtual.pace import PacedLoop, SpedUpPace
 from policies.events import Ending, NoticeRaised, OrderClosed
 from policies.model import Task

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from agent.journal_runs import Discharge, csv_lines, discharges
-from agent.journal_view import rows
-from agent.runs import read_runs
+from agent.battery.runs import read_runs
+from agent.journal.runs import Discharge, csv_lines, discharges
+from agent.journal.view import rows
 from policies.events import Event, PollMissed, ReadingTaken
 from policies.model import BatteryStatus, OutputSource, Reading
 from tests.agent.commands import lastwatt

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from agent.errors import JournalError
-from agent.journal_codec import EVENT_CLASSES, encode, kind_of
-from agent.journal_file import NAME, Row, insert, open_to_write, set_aside
-from agent.journal_view import (
+from agent.journal.codec import EVENT_CLASSES, encode, kind_of
+from agent.journal.file import NAME, Row, insert, open_to_write, set_aside
+from agent.journal.view import (
     FOLLOW_EVERY_S,
     as_json,
     document,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.journal_file import NAME, SNAPSHOTS_KEPT
+from agent.journal.file import NAME, SNAPSHOTS_KEPT
 from policies.state import Phase, initial
 from tests.agent.journals import (
     SITE,

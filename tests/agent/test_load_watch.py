@@ -8,8 +8,8 @@ from itertools import pairwise
 
 import pytest
 
-from agent.journal_codec import VERSION, decode, encode, kind_of
-from agent.load_watch import EVERY_S, SAID_EVERY_S, SAMPLES, LoadWatch
+from agent.battery.load_watch import EVERY_S, SAID_EVERY_S, SAMPLES, LoadWatch
+from agent.journal.codec import VERSION, decode, encode, kind_of
 from policies.events import Ending, LoadFound, OrderClosed, OrderGiven, PauseSet, ReadingTaken
 from policies.model import (
     Device,

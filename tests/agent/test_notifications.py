@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from agent.clock import LoopClock
-from agent.notifications import Notifications
+from agent.units.notifications import Notifications
 from drivers.transports.snmp import SnmpHub
 from drivers.transports.snmp_values import SNMP_TRAP_ADDRESS, Notification, Oid
 from tests.fakes import FakeClock

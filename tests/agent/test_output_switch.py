@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from agent.clock import LoopClock
-from agent.output_switch import OutputSwitch, Switched
-from agent.unit_control import SnmpControl
+from agent.conduct.output_switch import OutputSwitch, Switched
+from agent.conduct.unit_control import SnmpControl
 from agent.virtual.control_group import (
     AUTO_RESTART,
     SHUTDOWN,

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from agent.outputs import LOOK_EVERY_S
+from agent.conduct.outputs import LOOK_EVERY_S
 from agent.virtual.control_group import SHUTDOWN, STARTUP, Quirk
 from policies.events import (
     NoticeRaised,

@@ -12,8 +12,8 @@ import pytest
 
 from agent.clock import LoopClock
 from agent.config import LoadedSite, load
-from agent.owed import OwedList, Undo, undo_of
-from agent.owed_list import MARK, parsed
+from agent.owed.listing import MARK, parsed
+from agent.owed.owed import OwedList, Undo, undo_of
 from agent.status import OWED_LIST
 from policies import reasons
 from policies.events import DeviceSeen, Ending, Event, OrderClosed, OrderGiven, StepBegan, StepEnded

@@ -12,7 +12,7 @@ from pydantic import SecretStr
 from agent.clock import LoopClock
 from agent.config.site import OwedCopy
 from agent.notices import digest
-from agent.owed_copies import OwedCopies
+from agent.owed.copies import OwedCopies
 from tests.peers.raw_http import RawPeer, raw_peer, reply, says
 
 SECRET = SecretStr("tide-tables")

@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from agent.path_watch import GAP_MOST_S, PathWatch
+from agent.conduct.path_watch import GAP_MOST_S, PathWatch
 from drivers.base import Act, Outcome, Verdict
 from policies.model import Device
 from tests.fakes import FakeClock

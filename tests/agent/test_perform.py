@@ -7,7 +7,7 @@ import asyncio
 import pytest
 from structlog.testing import capture_logs
 
-from agent.perform import LET_GO_S, OVERRUN_S, Performer, all_within, first
+from agent.conduct.perform import LET_GO_S, OVERRUN_S, Performer, all_within, first
 from drivers.base import Act, Outcome, Verdict
 from tests.agent import machines
 from tests.agent.benches import no_task_left

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from agent.readiness import AGAIN_S, TRIES
+from agent.conduct.readiness import AGAIN_S, TRIES
 from drivers.base import Act, Outcome, Repeat, Verdict
 from policies.model import StopWhen
 from tests.agent.benches import notices

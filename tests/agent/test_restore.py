@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from agent.owed_list import MARK, Entry, OwedFile, with_program_part
+from agent.owed.listing import MARK, Entry, OwedFile, with_program_part
 from tests.agent.commands import Done, lastwatt, write_secret
 from tests.peers.raw_http import RawPeer, raw_peer, reply, says
 

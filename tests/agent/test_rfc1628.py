@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent import rfc1628
+from agent.units import rfc1628
 from drivers.transports.snmp_values import SYS_UP_TIME, Oid, Value
 from policies.model import Alarm, BatteryStatus, OutputSource, Reading
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from agent.battery.runs import RunRow, RunsFile, read_runs
 from agent.config.faults import Severity
 from agent.errors import ConfigError
-from agent.runs import RunRow, RunsFile, read_runs
 
 TODAY = date(2026, 11, 25)
 

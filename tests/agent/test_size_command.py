@@ -10,9 +10,9 @@ import click
 import numpy as np
 import pytest
 
+from agent.battery.fit_store import StoredFit, StoredRun, save_fit
 from agent.cli.contract import CommandError
 from agent.cli.size import size
-from agent.fit_store import StoredFit, StoredRun, save_fit
 from policies.draws import Draws
 from tests.agent.commands import Done, lastwatt
 from tests.agent.yard_site import CABINET, DEVICES, LOFT, write_yard

@@ -10,8 +10,8 @@ import structlog
 
 from agent.clock import LoopClock
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.snmp_source import SnmpSource, UnitNotice, UnitNoticeKind
-from agent.source import UnitIdentity
+from agent.units.snmp_source import SnmpSource, UnitNotice, UnitNoticeKind
+from agent.units.source import UnitIdentity
 from drivers.transports.snmp import SnmpHub
 from drivers.transports.snmp_settings import SnmpSettings
 from policies.model import Alarm, OutputSource, Reading

@@ -10,8 +10,8 @@ import structlog
 
 from agent.clock import LoopClock
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.snmp_source import SnmpSource
-from agent.watch import Source, UnitIdentity, Watch
+from agent.units.snmp_source import SnmpSource
+from agent.units.watch import Source, UnitIdentity, Watch
 from drivers.base import Clock
 from drivers.transports.snmp import SnmpHub
 from policies.model import OutputSource, Reading

@@ -17,9 +17,9 @@ from agent.config import LoadedSite, load
 from agent.control import NAME as SOCKET
 from agent.control import ask
 from agent.errors import JournalError
-from agent.journal_file import NAME as JOURNAL
-from agent.journal_view import as_json, rows
-from agent.source import Source, UnitIdentity
+from agent.journal.file import NAME as JOURNAL
+from agent.journal.view import as_json, rows
+from agent.units.source import Source, UnitIdentity
 from agent.wiring import Agent
 from drivers.transports.threads import in_own_thread
 from policies.events import Event

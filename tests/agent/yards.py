@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
 from agent.errors import BackupUnitError, UnitTrouble
-from agent.unit_control import UnitControl
 from drivers.base import Act, Driver, Repeat, Stage
 from policies.decide import decide
 from policies.events import Event

@@ -31,7 +31,7 @@ from pydantic import SecretStr
 
 from agent.clock import LoopClock
 from agent.engine import Engine, Settings
-from agent.journal import Journal
+from agent.journal.journal import Journal
 from agent.logs import set_up_logs
 from drivers.base import Act, Driver, Fitting, Stage, Verdict
 from drivers.conformance_servers import Server, mute, nobody, serving, unanswering

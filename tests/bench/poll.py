@@ -19,9 +19,9 @@ import structlog
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from agent import rfc1628
 from agent.clock import LoopClock
-from agent.snmp_source import SnmpSource
+from agent.units import rfc1628
+from agent.units.snmp_source import SnmpSource
 from drivers.transports.snmp import SnmpHub
 from drivers.transports.snmp_values import SYS_UP_TIME, dotted
 from policies.model import Battery, Unit

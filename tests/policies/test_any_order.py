@@ -13,7 +13,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from agent.journal_codec import VERSION, decode, decode_state, encode, kind_of
+from agent.journal.codec import VERSION, decode, decode_state, encode, kind_of
 from policies.decide import Decision, beliefs_of, decide
 from policies.events import (
     AgentStarted,

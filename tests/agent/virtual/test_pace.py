@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from agent.clock import LoopClock
-from agent.source import UnitIdentity
+from agent.units.source import UnitIdentity
 from agent.virtual.pace import (
     PacedLoop,
     PacedSource,

@@ -1,0 +1,1 @@
+"""What is owed to devices: kept, copied outside the box, and undone from anywhere."""

@@ -1,0 +1,1 @@
+"""How backup units are heard: polls, notifications, and RFC 1628 behind the seam of a source."""
