@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import random
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +65,20 @@ def wait_for_rest(yard: Boatyard, *, within_s: float = 60.0) -> None:
         what="recorder and desk at rest",
         log=yard.log,
     )
+
+
+def ridden_with_kills(yard: Boatyard, seed: int, *, kills: int) -> None:
+    """Ride through an outage in which the agent is killed so often, at moments drawn by *seed*."""
+    chance = random.Random(seed)
+    yard.start_agent()
+    until_watched(yard)
+    yard.fail_mains()
+    make_low(yard)
+    for _ in range(kills):
+        time.sleep(chance.uniform(0.0, 2.5))
+        yard.kill_agent()
+        yard.start_agent()
+    wait_for_rest(yard)
 
 
 def ride(folder: Path, *, within_s: float) -> dict[str, Any]:

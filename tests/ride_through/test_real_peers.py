@@ -6,7 +6,6 @@ The measure of a recorder's orderly stop is ffprobe: the recording plays.
 from __future__ import annotations
 
 import json
-import random
 import signal
 import time
 from collections.abc import Iterator
@@ -16,7 +15,14 @@ import pytest
 
 from tests.peers.boatyard import Boatyard, boatyard, wait_until
 from tests.peers.film import Film
-from tests.ride_through.rides import entries, lastwatt, make_low, until_watched, wait_for_rest
+from tests.ride_through.rides import (
+    entries,
+    lastwatt,
+    make_low,
+    ridden_with_kills,
+    until_watched,
+    wait_for_rest,
+)
 
 pytestmark = pytest.mark.peer
 
@@ -64,16 +70,7 @@ def test_outage_ends_with_a_recording_that_plays(yard: Boatyard) -> None:
 @pytest.mark.parametrize("seed", range(2))
 def test_agent_killed_at_random_moments_changes_nothing(yard: Boatyard, seed: int) -> None:
     """Five SIGKILLs amid the ride-through: the file plays, and both are at rest all the same."""
-    chance = random.Random(seed)
-    yard.start_agent()
-    until_watched(yard)
-    yard.fail_mains()
-    make_low(yard)
-    for _ in range(5):
-        time.sleep(chance.uniform(0.0, 2.5))
-        yard.kill_agent()
-        yard.start_agent()
-    wait_for_rest(yard)
+    ridden_with_kills(yard, seed, kills=5)
 
     film = yard.hosts["gate recorder"].film
     assert film is not None and (film.seconds() or 0.0) > 1.0
