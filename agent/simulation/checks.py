@@ -279,11 +279,10 @@ class Checks:
         if state is None or not short or self._has_floor:
             return
         devices = self._site.devices
-        ranks = [
-            (devices[o.device].role not in HOLDS_DATA, -devices[o.device].worth) for o in batch
-        ]
+        # One that is hurried in the same moment was told first already.
+        named = list(dict.fromkeys(order.device for order in batch))
+        ranks = [(devices[name].role not in HOLDS_DATA, -devices[name].worth) for name in named]
         if ranks != sorted(ranks):
-            named = [order.device for order in batch]
             self._say(3, f"not by worth, what holds data first: {named}")
         given = {order.device for order in batch}
         for order in short:
@@ -471,6 +470,7 @@ class Checks:
         is_easy = (
             device.starts is Starts.BY_ORDER
             and Act.START in manners.acts
+            and not self._is_start_in_doubt(name)
             and not self._is_troubled(name)
             and machine.has_power
             and (device.stop_s is not None or machine.body is Body.RUNNING)
@@ -482,6 +482,13 @@ class Checks:
             self._say(6, f"{name} is {what} at the end (taken to be {phase.value})")
         elif name not in self._named:
             self._say(6, f"{name} is {what} at the end, and nobody was told ({phase.value})")
+
+    def _is_start_in_doubt(self, name: str) -> bool:
+        """Whether a start that must never be sent twice may have been sent: a hand is needed."""
+        engine = self._engine()
+        assert engine is not None
+        is_once = self._interfaces[name].manners.acts[Act.START] is Repeat.NEVER
+        return is_once and Act.START.value in engine.state.devices[name].told
 
     def _is_held_back(self, name: str) -> bool:
         """Whether the battery does not hold enough yet for one more orderly stop.

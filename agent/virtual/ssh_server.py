@@ -176,7 +176,10 @@ class SshFace:
             self._in_thread(functools.partial(self._attend, peer), "connection")
 
     def _attend(self, peer: socket.socket) -> None:
-        transport = paramiko.Transport(peer)
+        try:
+            transport = paramiko.Transport(peer)
+        except OSError:
+            return  # its power was cut in the meantime
         transport.set_log_channel(_LOG)
         transport.add_server_key(self._host_key)
         try:

@@ -20,6 +20,9 @@ from tests.peers.poe_switch import SLIPWAY_MAC, PoeSwitch
 from tests.peers.snmpd import SWITCH, Snmpd, User
 from tests.peers.sshd import Sshd
 
+# Deadlines of half a second are kept or not, whatever else the machine is busy with.
+pytestmark = pytest.mark.alone
+
 Tables = dict[Stage, dict[str, Any]]
 
 

@@ -105,7 +105,7 @@ def test_a_dry_run_touches_nothing(tmp_path: Path) -> None:
     """A rehearsal would stop the site that it rehearses on."""
 
     async def main(loop: PacedLoop) -> Ride:
-        return await ride(tmp_path, returns_after_s=1000.0, ends_after_s=60.0, dry_run=True)
+        return await ride(tmp_path, returns_after_s=1000.0, ends_after_s=300.0, dry_run=True)
 
     seen = run_paced(main, factor=FACTOR)
 

@@ -110,7 +110,9 @@ async def test_a_lower_level_or_a_wrong_secret_reads_nothing(
     status, printed = await client.run("snmpget", "1.3.6.1.2.1.33.1.2.6.0")
 
     assert status != 0
-    assert "-34" not in printed
+    # net-snmp also names the folder that it makes, whose number may hold anything.
+    said = [line for line in printed.splitlines() if not line.startswith("Created directory")]
+    assert not any("-34" in line for line in said)
 
 
 async def test_a_wrong_community_hears_nothing(responder: SnmpResponder, tmp_path: Path) -> None:
