@@ -91,6 +91,26 @@ def test_nobody_is_saved_who_is_at_rest_already() -> None:
     assert not saved(OLD, gate, joules=10_000.0, rested=("gate recorder",))
 
 
+@pytest.mark.parametrize(("since_s", "is_cut"), [(20.0, True), (100.0, False)])
+def test_what_has_passed_of_a_stop_under_way_is_needed_no_more(
+    since_s: float, is_cut: bool
+) -> None:
+    """60 s are left: too few for 105 of its 125 s, enough for the last 25."""
+    run = Run(site_of(OLD, replace(GATE, stop_when=AT_ONCE)))
+    run.outage(100.0)
+    assert "gate recorder" in run.obey()
+    tank, now = {"cabinet": Tank(60.0 * 100.0)}, run.now + since_s
+
+    assert bool(saved_by_cut(run.site, run.state, tank, now, "slip recorder")) is is_cut
+
+
+def test_camera_that_hangs_on_it_does_not_keep_a_recorder_from_being_cut() -> None:
+    """Only what holds data itself would be harmed; a camera has nothing to lose."""
+    camera = replace(CAMERA, feeds=("cabinet",), needs=("slip recorder",))
+
+    assert saved(OLD, GATE, camera, joules=10_000.0)
+
+
 def test_recorder_of_less_worth_is_not_saved_by_one_of_more() -> None:
     """The worse loss would be bought with the smaller."""
     assert not saved(replace(OLD, worth=11.0), GATE, joules=10_000.0)
@@ -98,7 +118,13 @@ def test_recorder_of_less_worth_is_not_saved_by_one_of_more() -> None:
 
 @pytest.mark.parametrize(
     "change",
-    [{"dry_run": True}, {"no_touch": True}, {"role": Role.OTHER}, {"feeds": (MAINS_FEED,)}],
+    [
+        {"dry_run": True},
+        {"no_touch": True},
+        {"role": Role.OTHER},
+        {"feeds": (MAINS_FEED,)},
+        {"feeds": ("cabinet", MAINS_FEED)},
+    ],
 )
 def test_nothing_is_cut_for_what_cannot_be_saved(change: dict[str, object]) -> None:
     """Rehearsed, never told, without data, or not on this battery."""

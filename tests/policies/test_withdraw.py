@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from policies.events import OrderGiven
-from policies.model import Device, Order, Reason, Role, Site, Task
-from policies.state import SiteState, fold
+from policies.model import MAINS_FEED, Device, Order, Reason, Role, Site, Task
+from policies.state import OpenOrder, SiteState, fold
 from policies.withdraw import unwanted
-from tests.policies.sites import CABINET, RECORDER, Run, on_mains
+from tests.policies.sites import CABINET, RECORDER, SWITCH, Run, on_mains
 
 LOFT = replace(CABINET, name="loft")
 DESK = Device("loft desk", Role.COMPUTER, 40, 40, ("loft",), stop_s=30.0)
@@ -24,18 +26,69 @@ def given(site: Site) -> SiteState:
     return fold(site, run.state, OrderGiven(120.0, "loft desk#1", order))
 
 
-def why(site: Site) -> str:
-    state = given(site)
+def opened_in(state: SiteState) -> OpenOrder:
     opened = state.devices["loft desk"].order
     assert opened is not None
-    return unwanted(site, state, opened)
+    return opened
+
+
+def why(site: Site) -> str:
+    state = given(site)
+    return unwanted(site, state, opened_in(state))
+
+
+YARD = Site("yard", {"cabinet": CABINET, "loft": LOFT}, {"loft desk": DESK})
 
 
 def test_mains_behind_all_that_a_device_uses_takes_its_order_back() -> None:
     """A recorder that was told nothing yet need not stop for an outage that is over."""
-    site = Site("yard", {"cabinet": CABINET, "loft": LOFT}, {"loft desk": DESK})
+    assert "mains is back" in why(YARD)
 
-    assert "mains is back" in why(site)
+
+def test_what_somebody_asked_for_by_hand_is_not_taken_back_by_mains() -> None:
+    """Whoever asked may have a hand in the machine; the policy's reason may stand beside."""
+    state = given(YARD)
+
+    assert unwanted(YARD, state, replace(opened_in(state), by_hand=True)) == ""
+
+
+@pytest.mark.parametrize(
+    ("task", "code"), [(Task.START, "too_late"), (Task.REST, "overload"), (Task.REST, "floor")]
+)
+def test_mains_takes_back_only_rests_that_were_for_want_of_it(task: Task, code: str) -> None:
+    """A unit that is overloaded on mains would carry the same load again, and drop it all."""
+    state = given(YARD)
+    order = Order("loft desk", task, 400.0, Reason(code, "at once."))
+
+    assert unwanted(YARD, state, replace(opened_in(state), order=order)) == ""
+
+
+@pytest.mark.parametrize("change", [{"signs": 1}, {"lost_at": 119.0}, {"silent_at": 119.0}])
+def test_unit_that_is_not_surely_on_mains_takes_no_order_back(change: dict[str, float]) -> None:
+    """It showed mains before it fell silent, or before the reading that says battery again."""
+    state = given(YARD)
+    loft = replace(state.units["loft"], **change)  # type: ignore[arg-type]  # by case
+    state = replace(state, units={**state.units, "loft": loft})
+
+    assert unwanted(YARD, state, opened_in(state)) == ""
+
+
+def test_what_hangs_on_no_unit_hides_nobody_whose_mains_is_missing() -> None:
+    """A desk that can also draw from mains itself still needs the switch on the failed unit."""
+    desk = replace(DESK, feeds=("loft", MAINS_FEED), needs=("yard switch",))
+    devices = {"loft desk": desk, "yard switch": SWITCH}
+    on_failed = Site("yard", {"cabinet": CABINET, "loft": LOFT}, devices)
+    elsewhere = {**devices, "yard switch": replace(SWITCH, feeds=("loft",))}
+
+    assert why(on_failed) == ""
+    assert "mains is back" in why(replace(on_failed, devices=elsewhere))
+
+
+def test_device_on_mains_alone_is_let_run_once_a_unit_says_that_mains_is_back() -> None:
+    """No unit stands behind it; then what all the others say is all there is."""
+    devices = {"loft desk": replace(DESK, feeds=(MAINS_FEED,))}
+
+    assert "mains is back" in why(Site("yard", {"cabinet": CABINET, "loft": LOFT}, devices))
 
 
 def test_an_order_for_the_sake_of_the_agents_own_end_stands() -> None:
