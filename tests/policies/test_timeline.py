@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -28,8 +29,18 @@ class Fixed:
     def __init__(self, end_s: float) -> None:
         self._end_s = end_s
 
-    def end_after_s(self, load_steps: object, quantile: float) -> float:
+    def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
         return self._end_s
+
+
+class Asked(Fixed):
+    """It keeps for what course of load it was asked last."""
+
+    asked: tuple[LoadStep, ...] = ()
+
+    def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
+        self.asked = tuple(load_steps)
+        return super().end_after_s(load_steps, quantile)
 
 
 def starts(*devices: Device, end_s: float = 1000.0, reserve: float = 0.0) -> dict[str, float]:
@@ -107,6 +118,28 @@ def test_load_of_a_feed_that_ends_moves_to_the_other() -> None:
     alone_s = beliefs["shed"].end_after_s([LoadStep(0.0, 100.0)], 0.01)
     doubled_s = beliefs["shed"].end_after_s([LoadStep(0.0, 200.0)], 0.01)
     assert doubled_s < found.unit_lower_s["shed"] < alone_s
+
+
+@pytest.mark.parametrize("shed_s", [300.0, 500.0])
+def test_loads_of_two_feeds_that_end_move_to_the_third_when_each_ends(shed_s: float) -> None:
+    """Counted once, or too late, the third would promise time that it has not.
+
+    Where both end at one moment the times still rise, as a belief is promised.
+    """
+    units = (CABINET, replace(CABINET, name="porch"), replace(CABINET, name="shed"))
+    rack = Device("rack", Role.RECORDER, 300, 300, feeds=("cabinet", "porch", "shed"), stop_s=50)
+    run = Run(site_of(rack, units=units))
+    for unit in units:
+        run.outage(100.0, unit=unit.name)
+    cabinet = Asked(900.0)
+    beliefs = {"cabinet": cabinet, "porch": Fixed(300.0), "shed": Fixed(shed_s)}
+    timeline(run.site, run.state, beliefs, run.now)
+
+    first, second, third = cabinet.asked
+    assert (first.after_s, second.after_s) == (0.0, 300.0)
+    assert third.after_s == pytest.approx(shed_s, abs=0.01)
+    assert third.after_s > second.after_s
+    assert first.load_w < second.load_w < third.load_w
 
 
 def test_path_on_a_weaker_unit_brings_the_stop_forward() -> None:

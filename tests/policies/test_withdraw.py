@@ -84,9 +84,12 @@ def test_what_hangs_on_no_unit_hides_nobody_whose_mains_is_missing() -> None:
     assert "mains is back" in why(replace(on_failed, devices=elsewhere))
 
 
-def test_device_on_mains_alone_is_let_run_once_a_unit_says_that_mains_is_back() -> None:
-    """No unit stands behind it; then what all the others say is all there is."""
-    devices = {"loft desk": replace(DESK, feeds=(MAINS_FEED,))}
+@pytest.mark.parametrize("feeds", [(MAINS_FEED,), ("cabinet", MAINS_FEED)])
+def test_device_on_mains_is_let_run_once_a_unit_says_that_mains_is_back(
+    feeds: tuple[str, ...],
+) -> None:
+    """The unit behind its other plug does not matter to it; what any unit says of mains does."""
+    devices = {"loft desk": replace(DESK, feeds=feeds)}
 
     assert "mains is back" in why(Site("yard", {"cabinet": CABINET, "loft": LOFT}, devices))
 

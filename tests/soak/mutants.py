@@ -42,7 +42,7 @@ OF_DECIDE = ("decide", "timeline", "cut")
 ALSO = {
     "comeback": ("comeback_on_mains", "boot_room", *OF_DECIDE),
     "boot_room": ("boot_room",),
-    "due": ("short", "plan_use", *OF_DECIDE),
+    "due": ("cut_unproven", "short", "plan_use", *OF_DECIDE),
     "output_fold": ("output", "state"),
     "shed": OF_DECIDE,
     "unit_state": ("supply", "state", "withdraw"),
