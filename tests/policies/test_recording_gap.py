@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from policies.events import DeviceSeen, Ending, Event, OrderClosed, StepBegan, StepEnded
+from policies.events import (
+    DeviceSeen,
+    Ending,
+    Event,
+    LightChanged,
+    OrderClosed,
+    StepBegan,
+    StepEnded,
+)
 from policies.model import Task
-from policies.recording_gap import RecordingGap, gaps_of
+from policies.night import Light
+from policies.recording_gap import NO_GAP, RecordingGap, gaps_of
 
 GATE = "gate recorder"
 
@@ -65,3 +74,16 @@ def test_each_outage_has_a_gap_of_its_own() -> None:
 def test_dry_run_records_on() -> None:
     """Nothing was sent."""
     assert gaps(*step(100.0, 101.0, "quiesce", "assumed")) == []
+
+
+def test_no_gap_and_one_that_has_just_begun_last_nothing() -> None:
+    """A page that is made with the time of the reading before would show a gap below zero."""
+    assert NO_GAP.lasting_s(160.0) == 0.0
+    assert RecordingGap(100.0).lasting_s(99.5) == 0.0
+
+
+def test_events_of_other_kinds_in_between_hide_no_gap() -> None:
+    """A journal is full of them."""
+    dusk = LightChanged(50.0, Light.NIGHT)
+
+    assert gaps(dusk, *DOWN, dusk) == [(100.0, None)]

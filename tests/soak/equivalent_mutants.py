@@ -9,6 +9,17 @@ _FIRST = "the first step holds from now on, whatever its time"
 _SAME = "the same value is put where it was"
 
 EQUIVALENT: dict[str, dict[tuple[str, str], str]] = {
+    "boot_room": {("break", "continue"): "the same feed is looked for again, and is not there"},
+    "comeback": {
+        (
+            "[LoadStep(0.0, listed_load_w(scene.site, scene.state, unit))], belief.bound_quantile",
+            "[LoadStep( 1.0, listed_load_w(scene.site, scene.state, unit))], belief.bound_quantile",
+        ): _FIRST,
+        (
+            "[LoadStep(0.0, listed_load_w(scene.site, scene.state, unit))], belief.bound_quantile",
+            "[LoadStep( -1.0, listed_load_w(scene.site, scene.state, unit))], belief.bound_quantile",  # noqa: E501
+        ): _FIRST,
+    },
     "cut_unproven": {
         ("return 0.0, 0.0, 0.0", "return 0.0, 0.0, -1.0"): _NO_CUT,
         ("return 0.0, 0.0, 0.0", "return 0.0, 0.0, 1.0"): _NO_CUT,

@@ -41,7 +41,6 @@ TESTS = ROOT / "tests" / "policies"
 OF_DECIDE = ("decide", "timeline", "cut")
 ALSO = {
     "comeback": ("comeback_on_mains", "boot_room", *OF_DECIDE),
-    "boot_room": ("boot_room",),
     "due": ("cut_unproven", "short", "plan_use", *OF_DECIDE),
     "output_fold": ("output", "state"),
     "shed": OF_DECIDE,
