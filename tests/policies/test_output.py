@@ -34,7 +34,7 @@ from policies.model import (
     Task,
     Unit,
 )
-from policies.output import OutputOrder, box_leaving, refusals, what_became
+from policies.output import OutputOrder, box_leaving, is_to_cycle, refusals, what_became
 from policies.output_state import OutputPhase, OutputTask
 from policies.scene import Scene
 from policies.state import DeviceState, Phase, SiteState, fold, initial
@@ -138,6 +138,48 @@ def test_what_is_to_stay_on_is_left_on_as_long_as_its_owner_wishes() -> None:
 
     assert decided(site, state) == ()
     assert [o.task for o in decided(site, low, AT + 4)] == [OutputTask.ARM]
+
+
+@pytest.mark.parametrize(("hold_s", "is_armed"), [(900.0, True), (1100.0, False)])
+def test_output_drops_once_the_hold_time_is_over(hold_s: float, is_armed: bool) -> None:
+    """1000 s into the outage; left on for ever, the halted hosts would wait for the battery."""
+    router = Device("router", Role.ROUTER, 0, 0, ("cabinet",), hold_s=hold_s)
+    site = yard(router)
+
+    assert bool(decided(site, resting(site))) is is_armed
+
+
+def test_hold_time_gives_way_when_the_battery_ends_before_the_output_could_drop() -> None:
+    """The unit may never say that it is low; dropped too late it would not come on again."""
+    router = Device("router", Role.ROUTER, 0, 0, ("cabinet",), hold_s=36_000.0)
+    slow = replace(UNIT, output=OutputControl(drops_after_s=30_000.0, off_for_s=60.0))
+    site, lasting = yard(router, unit=slow), yard(router)
+    lower_s = scene_of(site, resting(site)).timeline.unit_lower_s["cabinet"]
+
+    assert 180.0 < lower_s < 30_000.0
+    assert [o.task for o in decided(site, resting(site))] == [OutputTask.ARM]
+    assert decided(lasting, resting(lasting)) == ()
+
+
+def test_what_was_stopped_behind_another_unit_arms_nothing() -> None:
+    """Its power cycle would bring nobody back."""
+    loft = replace(CABINET, name="loft")
+    desk = replace(DESK, feeds=("loft",), path=())
+    site = site_of(PLAIN_SWITCH, BOX, desk, units=(UNIT, loft))
+    state = resting(site)
+    for at in (1001.0, 1012.0, AT - 1.0):
+        state = hear(site, state, on_battery(at, 1000.0, "loft", output_w=0.0))
+
+    assert [o.unit for o in decided(site, state)] == []
+
+
+@pytest.mark.parametrize(("failed_s", "is_armed"), [(50.0, False), (70.0, True)])
+def test_what_failed_is_tried_again_after_a_minute(failed_s: float, is_armed: bool) -> None:
+    """A card that restarts is busy for so long; given up at once, the site would stay dark."""
+    site = yard()
+    failed = OutputFailed(AT - failed_s, "cabinet", OutputTask.ARM, "no answer")
+
+    assert bool(decided(site, fold(site, resting(site), failed))) is is_armed
 
 
 LOW = frozenset({Alarm.ON_BATTERY, Alarm.LOW_BATTERY})
@@ -396,6 +438,20 @@ def test_no_cycle_where_the_output_may_have_dropped_already() -> None:
 
     assert decided(site, gap, now) == ()
     assert decided(site, with_device(state, "desk", by_hand=True), now) == ()
+
+
+def test_no_cycle_is_awaited_where_none_can_come() -> None:
+    """Devices are held off while one is to come: for ever, where the unit cannot or did not."""
+    site, without = yard(), yard(unit=CABINET)
+    state, now = on_good_mains(site)
+    failed = state
+    for tries in range(3):
+        event = OutputFailed(now - 300.0 + tries, "cabinet", OutputTask.ARM, "read-only")
+        failed = fold(site, failed, event)
+
+    assert is_to_cycle(scene_of(site, state, now), "cabinet")
+    assert not is_to_cycle(scene_of(site, failed, now), "cabinet")
+    assert not is_to_cycle(scene_of(without, state, now), "cabinet")
 
 
 # What is folded
