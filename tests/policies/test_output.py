@@ -34,7 +34,7 @@ from policies.model import (
     Task,
     Unit,
 )
-from policies.output import OutputOrder, box_leaving, is_to_cycle, refusals, what_became
+from policies.output import OutputOrder, box_leaving, box_waits, is_to_cycle, refusals, what_became
 from policies.output_state import OutputPhase, OutputTask
 from policies.scene import Scene
 from policies.state import DeviceState, Phase, SiteState, fold, initial
@@ -532,6 +532,7 @@ def test_what_became_of_an_armed_output_is_read_from_what_was_heard() -> None:
     assert what_became(before, control, AT + 50) is None
     dropped = what_became(woke.units["cabinet"], control, AT + 901)
     assert dropped is not None and not dropped.is_on
+    assert "13 min" in dropped.evidence  # 901 s less 118 s
     seen = what_became(off.units["cabinet"], control, AT + 119)
     assert seen is not None and not seen.is_on
     lost = what_became(still.units["cabinet"], control, AT + 145)
@@ -574,3 +575,18 @@ def test_a_box_with_another_feed_never_goes() -> None:
         site = yard(box=replace(BOX, feeds=feeds))
 
         assert box_leaving(site, armed(site, resting(site)), AT) is None
+
+
+def test_box_waits_for_the_end_only_once_the_battery_ends_and_all_are_told() -> None:
+    """Its state made read-only too soon, what is still to be told would be told by nobody."""
+    site = yard()
+    lasting = resting(site)
+    low = lasting
+    for at in (1.0, 4.0):
+        low = hear(site, low, on_battery(AT + at, 1000.0, output_w=LEFT_W, alarms=LOW))
+    back = hear(site, hear(site, low, on_mains(AT + 6.0)), on_mains(AT + 9.0))
+
+    assert box_waits(site, low, AT + 5.0)
+    assert not box_waits(site, lasting, AT)
+    assert not box_waits(site, with_device(low, "desk", phase=Phase.RESTING), AT + 5.0)
+    assert not box_waits(site, back, AT + 10.0)
