@@ -91,6 +91,14 @@ def test_reserve_is_kept_for_what_holds_data_only() -> None:
     assert found == {"recorder": 700, "wall": 900}
 
 
+def test_reserve_is_a_share_of_what_is_left_whatever_the_clock_says() -> None:
+    """Taken of the site's time, it would grow for as long as the agent runs."""
+    site = site_of(device("recorder", 100, role=Role.RECORDER), reserve=0.2)
+    found = timeline(site, initial(site), {"cabinet": Fixed(1000.0)}, 50_000.0)
+
+    assert found.planned["recorder"].start_latest_at == 50_000.0 + 700.0
+
+
 def test_two_feeds_are_safe_until_both_are_gone() -> None:
     """A recorder with two supplies has the later end."""
     other = Unit("shed", 500, 300, Battery(watt_hours=100))
