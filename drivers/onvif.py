@@ -126,11 +126,11 @@ class OnvifDriver:
             found = await self._once(act, min(deadline_at, now + _LOOK_S))
             if found[0].verdict not in _PENDING:
                 return found
-            if before is not None and self._clock.monotonic() >= deadline_at:
-                return before  # the last look had no time: it says nothing
-            before = found
             if deadline_at - self._clock.monotonic() <= every_s:
-                return found
+                # A last look that time cut short says less than the one before it.
+                was_cut = found[0].verdict is Verdict.NO_ANSWER
+                return before if before is not None and was_cut else found
+            before = found
             await self._clock.sleep(every_s)
 
     # One conversation

@@ -82,14 +82,14 @@ class RedfishDriver:
         before: tuple[_Finding, tuple[str, ...]] | None = None
         while True:
             now = self._clock.monotonic()
-            found = await self._once(act, min(deadline_at, max(now + _LOOK_S, now)))
+            found = await self._once(act, min(deadline_at, now + _LOOK_S))
             if found[0].verdict not in (Verdict.NOT_YET, Verdict.NO_ANSWER):
                 return found
-            if before is not None and self._clock.monotonic() >= deadline_at:
-                return before  # the last look had no time: it says nothing
-            before = found
             if deadline_at - self._clock.monotonic() <= self._every_s:
-                return found
+                # A last look that time cut short says less than the one before it.
+                was_cut = found[0].verdict is Verdict.NO_ANSWER
+                return before if before is not None and was_cut else found
+            before = found
             await self._clock.sleep(self._every_s)
 
     async def _once(self, act: Act, deadline_at: float) -> tuple[_Finding, tuple[str, ...]]:

@@ -59,7 +59,9 @@ def test_least_worth_goes_first_and_the_recorder_outlasts_an_unattended_battery(
     # The PC writes to the store, so the store is told after it is at rest.
     assert by_name["lodge PC"]["at_rest_s"] <= by_name["lodge store"]["actual_stop_s"]
     assert by_name["lock recorder"]["actual_stop_s"] > document["unattended_end_s"]
-    assert by_name["lock recorder"]["at_rest_s"] <= by_name["gate switch"]["at_rest_s"]
+    # The switch holds nothing: it may lose its power untold.
+    switch_s = by_name["gate switch"]["at_rest_s"]
+    assert switch_s is None or by_name["lock recorder"]["at_rest_s"] <= switch_s
 
 
 def test_everything_runs_again_at_the_end(document: dict[str, Any]) -> None:

@@ -232,16 +232,16 @@ async def test_machine_that_stays_off_after_the_outage_is_warned_about() -> None
 async def test_state_that_does_not_come_is_not_yet() -> None:
     """A machine that hangs in its shutdown is told apart from one that is off."""
     with serving(Controller(power="PoweringOff")) as controller:
-        outcome = await perform(fit(controller.port), Act.CONFIRM_GONE, within_s=1.0)
+        outcome = await perform(fit(controller.port), Act.CONFIRM_GONE, within_s=3.0)
 
     assert (outcome.verdict, outcome.evidence) == (Verdict.NOT_YET, "PowerState is PoweringOff")
-    assert outcome.took_s <= 1.25
+    assert outcome.took_s <= 3.25
 
 
 async def test_null_state_is_neither_on_nor_off() -> None:
     """PowerState is nullable."""
     with serving(Controller(power=None)) as controller:
-        outcome = await perform(fit(controller.port), Act.CONFIRM_GONE, within_s=0.5)
+        outcome = await perform(fit(controller.port), Act.CONFIRM_GONE, within_s=3.0)
 
     assert outcome.verdict is Verdict.NOT_YET
 

@@ -126,6 +126,7 @@ async def test_object_that_is_not_there_is_garbled(snmpd: Snmpd) -> None:
     assert "no number at 1.3.6.1.4.1.99999.1.3" in outcome.evidence
 
 
+@pytest.mark.alone
 async def test_silent_peer_ends_by_the_deadline(snmpd: Snmpd) -> None:
     """A frozen outlet strip holds nothing up."""
     driver = fit(snmpd)

@@ -96,8 +96,11 @@ def test_mains_that_returns_in_time_brings_everything_back(tmp_path: Path) -> No
     seen = run_paced(main, factor=FACTOR)
 
     assert seen.truth.output_end_s is None
-    assert seen.ended(Task.REST) == dict.fromkeys(HOLDERS, Ending.AT_REST)
-    assert seen.ended(Task.START) == dict.fromkeys(HOLDERS, Ending.RUNNING)
+    rested = seen.ended(Task.REST)
+    # The recorder may still have been on: it is given as long as the battery can carry it.
+    assert {yard.PC, yard.STORE} <= rested.keys() <= HOLDERS
+    assert set(rested.values()) == {Ending.AT_REST}
+    assert seen.ended(Task.START) == dict.fromkeys(rested, Ending.RUNNING)
     assert all(each.is_running for each in seen.truth.devices)
 
 
