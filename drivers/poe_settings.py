@@ -9,11 +9,10 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from drivers.settings import Duration, Settings
 from drivers.transports.snmp_settings import SnmpSettings
-from drivers.transports.snmp_values import Oid
+from drivers.transports.snmp_values import Oid, oid_from, oid_text
 from drivers.wake import mac_from
 
 _PORT = re.compile(r"(?:(\d{1,9})\.)?(\d{1,9})")
-_OID = re.compile(r"\.?[0-2](\.\d{1,10}){2,126}")
 
 
 def port_from(text: object) -> tuple[int, int]:
@@ -35,12 +34,6 @@ def _macs(value: object) -> tuple[str, ...]:
     return tuple(mac_from(str(text)) for text in found)
 
 
-def _oid(text: str) -> str:
-    if not _OID.fullmatch(text):
-        raise ValueError('write the object\'s numbers with its instance: "1.3.6.1.4.1.….3"')
-    return text.lstrip(".")
-
-
 class Draw(Settings):
     """`draw`: an object of the switch's own that says what a port gives, as RFC 3621 has none.
 
@@ -50,13 +43,13 @@ class Draw(Settings):
         watts: what it said at commissioning.
     """
 
-    oid: Annotated[str, AfterValidator(_oid)]
+    oid: Annotated[str, AfterValidator(oid_text)]
     per_watt: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 1.0
     watts: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 
     def numbers(self) -> Oid:
         """Return the object's numbers."""
-        return tuple(int(arc) for arc in self.oid.split("."))
+        return oid_from(self.oid)
 
 
 class PoeSwitchAccess(Settings):

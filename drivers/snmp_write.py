@@ -22,24 +22,17 @@ from drivers.errors import (
 from drivers.settings import Duration, Settings
 from drivers.transports.snmp_settings import SnmpSettings
 from drivers.transports.snmp_shared import SharedPeer
-from drivers.transports.snmp_values import Oid
+from drivers.transports.snmp_values import oid_from, oid_text
 from drivers.verdicts import verdict_over_snmp
 
-_OID = re.compile(r"\.?[0-2](\.\d{1,10}){2,126}")
 _INT32 = 2**31
-
-
-def _oid(text: str) -> str:
-    if not _OID.fullmatch(text):
-        raise ValueError('write the object\'s numbers with its instance: "1.3.6.1.4.1.….3"')
-    return text.lstrip(".")
 
 
 def _numbers(value: object) -> object:
     return [value] if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-_Oid = Annotated[str, AfterValidator(_oid)]
+_Oid = Annotated[str, AfterValidator(oid_text)]
 _Number = Annotated[int, Field(ge=-_INT32, lt=_INT32)]
 """INTEGER of RFC 2578 section 7.1.1."""
 
@@ -140,7 +133,7 @@ class LiveObjects:
         """
         within_s = self._within_s()
         self.sent.append(f"{self._where}: GET {oid}")
-        answer = await self._shared.peer().get([_arcs(oid)], within_s=within_s)
+        answer = await self._shared.peer().get([oid_from(oid)], within_s=within_s)
         value = None if answer.status else answer.values[0][1]
         if not isinstance(value, int):
             raise DeviceGarbledError(f"{self._where}: there is no number at {oid}")
@@ -150,17 +143,13 @@ class LiveObjects:
         """Write a number; what is lost on the way is sent again."""
         within_s = self._within_s()
         self.sent.append(f"{self._where}: SET {oid} = {value}")
-        await self._shared.peer().set(_arcs(oid), value, within_s=within_s)
+        await self._shared.peer().set(oid_from(oid), value, within_s=within_s)
 
     def _within_s(self) -> float:
         left_s = self._left_s()
         if left_s <= 0.0:
             raise DeviceSilentError(f"{self._where}: no time was left to ask")
         return left_s
-
-
-def _arcs(oid: str) -> Oid:
-    return tuple(int(arc) for arc in oid.split("."))
 
 
 Open = Callable[[float], Objects]

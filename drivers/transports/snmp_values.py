@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import IntEnum
 
 Oid = tuple[int, ...]
 """An object identifier, arc by arc."""
+
+_OID = re.compile(r"\.?[0-2](\.\d{1,10}){2,126}")
 
 Value = int | bytes | Oid | None
 """Integers of every kind, octet strings, object identifiers; None = there is no such object."""
@@ -66,6 +69,22 @@ class Notification:
     sender: str
     trap: Oid
     values: tuple[tuple[Oid, Value], ...]
+
+
+def oid_text(text: str) -> str:
+    """Return an object's numbers as dotted text, from what a person wrote.
+
+    Raises:
+        ValueError: *text* is not that.
+    """
+    if not _OID.fullmatch(text):
+        raise ValueError('write the object\'s numbers with its instance: "1.3.6.1.4.1.….3"')
+    return text.lstrip(".")
+
+
+def oid_from(text: str) -> Oid:
+    """Return the numbers of dotted text that `oid_text` gave."""
+    return tuple(int(arc) for arc in text.split("."))
 
 
 def dotted(oid: Oid) -> str:
