@@ -17,17 +17,14 @@ from pydantic import BaseModel
 
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.errors import DriverError
+from drivers.looking import look_until
 from drivers.onvif_settings import OnvifAccess, Quiesce, Verify
 from drivers.onvif_talk import ACTIVE, IDLE, Job, OnvifTalk
 from drivers.transports.http_messages import Credentials, HttpTransport
 from drivers.verdicts import advice_of, verdict_of
 from drivers.web import way_to
 
-_LOOK_S = 10.0
-"""Longest that one look of a series may take."""
-
 _CLOCK_OFF = timedelta(seconds=30)
-_PENDING = frozenset({Verdict.NOT_YET, Verdict.NO_ANSWER})
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,18 +117,12 @@ class OnvifDriver:
     async def _until(
         self, act: Act, every_s: float, deadline_at: float
     ) -> tuple[_Finding, tuple[str, ...]]:
-        before: tuple[_Finding, tuple[str, ...]] | None = None
-        while True:
-            now = self._clock.monotonic()
-            found = await self._once(act, min(deadline_at, now + _LOOK_S))
-            if found[0].verdict not in _PENDING:
-                return found
-            if deadline_at - self._clock.monotonic() <= every_s:
-                # A last look that time cut short says less than the one before it.
-                was_cut = found[0].verdict is Verdict.NO_ANSWER
-                return before if before is not None and was_cut else found
-            before = found
-            await self._clock.sleep(every_s)
+        return await look_until(
+            lambda by_at: self._once(act, by_at),
+            clock=self._clock,
+            every_s=every_s,
+            deadline_at=deadline_at,
+        )
 
     # One conversation
 

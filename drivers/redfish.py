@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.errors import DriverError
+from drivers.looking import look_until
 from drivers.redfish_settings import RedfishAccess, Start, Stop, Verify
 from drivers.redfish_talk import Body, RedfishTalk
 from drivers.transports.http_messages import Credentials, HttpTransport
@@ -20,8 +21,6 @@ from drivers.verdicts import advice_of, verdict_of
 from drivers.web import way_to
 
 _WANTED = {Act.STOP: "Off", Act.CONFIRM_GONE: "Off", Act.START: "On", Act.CONFIRM_RUNNING: "On"}
-_LOOK_S = 10.0
-"""Longest that one look of a series may take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,18 +78,12 @@ class RedfishDriver:
     async def _watch(self, act: Act, deadline_at: float) -> tuple[_Finding, tuple[str, ...]]:
         """Look until PowerState is the one that is due, or time is up."""
         assert self._every_s is not None
-        before: tuple[_Finding, tuple[str, ...]] | None = None
-        while True:
-            now = self._clock.monotonic()
-            found = await self._once(act, min(deadline_at, now + _LOOK_S))
-            if found[0].verdict not in (Verdict.NOT_YET, Verdict.NO_ANSWER):
-                return found
-            if deadline_at - self._clock.monotonic() <= self._every_s:
-                # A last look that time cut short says less than the one before it.
-                was_cut = found[0].verdict is Verdict.NO_ANSWER
-                return before if before is not None and was_cut else found
-            before = found
-            await self._clock.sleep(self._every_s)
+        return await look_until(
+            lambda by_at: self._once(act, by_at),
+            clock=self._clock,
+            every_s=self._every_s,
+            deadline_at=deadline_at,
+        )
 
     async def _once(self, act: Act, deadline_at: float) -> tuple[_Finding, tuple[str, ...]]:
         talk = self._transport.talk()
