@@ -105,7 +105,7 @@ def _steady_s(scene: Scene, name: str) -> float:
 def unit_steady_s(unit: UnitState) -> float:
     """Return for how long a unit has had mains when it was last heard; 0 = it has none."""
     if (
-        unit.supply not in (Supply.MAINS, Supply.UNPROTECTED)
+        not unit.supply.has_mains
         or unit.mains_at is None
         or unit.heard_at is None
         or unit.signs  # on battery for a moment may be the next outage

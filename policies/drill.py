@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from policies.by_hand import not_at_rest, untouchable
-from policies.comeback import unit_steady_s
 from policies.events import DeviceSeen, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
 from policies.graph import graph_of
 from policies.learnt import QUIESCE, START, STOP, stage_times_s
@@ -66,8 +65,10 @@ def _short_of_power(site: Site, state: SiteState, name: str) -> str:
     """Why the power behind the device is not such that it could fail in mid-drill."""
     for unit in sorted(graph_of(site).units[name]):
         known = state.units[unit]
-        if unit_steady_s(known) <= 0.0 or known.lost_at is not None:
+        if not known.supply.has_mains or known.lost_at is not None:
             return f"{unit} is not known to have mains ({known.supply}): drill once it has"
+        if known.signs:
+            return f"{unit} says one thing and another of its mains: drill once it is steady"
         charge = None if known.reading is None else known.reading.charge
         if charge is not None and charge < site.return_charge:
             return (

@@ -20,7 +20,7 @@ from policies.reasons import duration_text, names_text
 from policies.runtime import LoadStep
 from policies.scene import Scene
 from policies.state import DeviceState, Phase, SiteState, listed_load_w
-from policies.supply import Supply, UnitState, belief_of
+from policies.supply import UnitState, belief_of
 from policies.timeline import MARGIN_S
 from policies.unexplained import measured_of, noise_w
 
@@ -42,8 +42,6 @@ ENDING_S = 120.0
 _SURE = 0.05
 STANDBY_W = 2.0
 """What a stopped machine may go on drawing, for its network card (from memory)."""
-
-_MAINS = (Supply.MAINS, Supply.UNPROTECTED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +126,7 @@ def is_to_cycle(scene: Scene, unit: str) -> bool:
     devices = scene.state.devices
     return (
         bool(_without_means(scene.site, halted))
-        and known.supply in _MAINS
+        and known.supply.has_mains
         and unit_steady_s(known) >= scene.site.mains_steady_s
         and battery_is_ready(scene, [unit])
         and all(devices[name].since_at > known.output.unsure_at for name in halted)
@@ -184,7 +182,7 @@ def why_withdraw(scene: Scene, unit: str) -> Reason | None:
         return reasons.output_withdrawn(hindering[0].sentence)
     halted = _halted(scene.site, scene.state, unit)
     stranded = _without_means(scene.site, halted)
-    if known.supply in _MAINS and not stranded:
+    if known.supply.has_mains and not stranded:
         return reasons.output_withdrawn(
             "mains is back, and everything it feeds can be started without that"
         )

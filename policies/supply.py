@@ -325,7 +325,7 @@ def _conclude(unit: Unit, before: UnitState, state: UnitState, reading: Reading)
             on_battery_at = reading.at
     else:
         on_battery_at = None
-    on_mains = supply in (Supply.MAINS, Supply.UNPROTECTED)
+    on_mains = supply.has_mains
     mains_at = (reading.at if before.mains_at is None else before.mains_at) if on_mains else None
     return replace(
         state,

@@ -22,6 +22,11 @@ class Supply(StrEnum):
     UNPROTECTED = "unprotected"  # mains, and no battery behind it
     UNKNOWN = "unknown"
 
+    @property
+    def has_mains(self) -> bool:
+        """Whether mains is there, with a battery behind it or without."""
+        return self in (Supply.MAINS, Supply.UNPROTECTED)
+
 
 @dataclass(frozen=True, slots=True)
 class FoundLoad:

@@ -6,7 +6,7 @@ from policies.graph import graph_of
 from policies.model import Site, Task
 from policies.reasons import BY_HAND, DRILL
 from policies.state import OpenOrder, SiteState
-from policies.supply import Supply, UnitState
+from policies.supply import UnitState
 
 ALSO_ON_MAINS = frozenset({BY_HAND, DRILL, "overload", "countdown", "unit_lost", "floor"})
 """Codes of reasons that mains does not take away."""
@@ -34,5 +34,5 @@ def unwanted(site: Site, state: SiteState, opened: OpenOrder) -> str:
 
 
 def _has_mains(unit: UnitState) -> bool:
-    is_there = unit.supply in (Supply.MAINS, Supply.UNPROTECTED)
-    return is_there and unit.signs == 0 and unit.lost_at is None and unit.silent_at is None
+    is_heard = unit.lost_at is None and unit.silent_at is None
+    return unit.supply.has_mains and unit.signs == 0 and is_heard
