@@ -36,6 +36,7 @@ from agent.login_checks import LoginChecks
 from agent.notices import Notices
 from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
+from agent.parts import Parts, kept_up
 from agent.planner import Planner
 from agent.schedule import Schedule
 from agent.units.notifications import Notifications
@@ -59,7 +60,6 @@ END_WITHIN_S = 2.0
 """Longest that letting go of devices may take, in s; the journal's own end comes on top."""
 
 _TO_SAY = 100
-_RESTART_S = 1.0
 
 Drivers = Mapping[str, Mapping[Stage, Driver]]
 """Device -> stage -> what serves it."""
@@ -102,31 +102,15 @@ class Agent:
         loop = asyncio.get_running_loop()
         self._loaded = loaded
         self._dry_run = dry_run
-        self._on_event = on_event
         site = rehearsed(loaded.site) if dry_run else loaded.site
         journal = Journal.open(folder, dry_run=dry_run, utc=LoopClock().utc, monotonic=loop.time)
         self._journal = journal
         self._recalled: Recalled = journal.recall(site)
         self._clock = LoopClock(offset_s=self._recalled.resume_at - loop.time())
         self._hub = SnmpHub()
-        self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
-        self._estimator = Estimator(
-            site,
-            fits={name: access.fit for name, access in loaded.units.items()},
-            kept=journal.recall_estimates(),
-            today=self._today,
-            keep=journal.keep_estimate,
-            say=self._say,
-            aside=in_thread,
-        )
-        self._planner = Planner(
-            site,
-            loaded.place,
-            clock=self._clock,
-            state=lambda: self.engine.state,
-            on_plan=lambda: self.engine.wake(),
-            beliefs=self._estimator.beliefs,
-        )
+        self._to_say = asyncio.Queue[Callable[[], Awaitable[None]]](_TO_SAY)
+        self._parts = Parts()
+        self._estimator, self._planner = self._foresight(site)
         drivers = wrap_drivers(build_drivers(loaded, clock=self._clock, dry_run=dry_run))
         self.engine = Engine(
             site,
@@ -136,28 +120,18 @@ class Agent:
             state=self._recalled.state,
             settings=Settings(_version(), dry_run=dry_run),
             controls={} if dry_run else self._controls(wrap_control),
-            on_event=self._hear_event,
+            on_event=self._parts.hear,
             beliefs=self._estimator.beliefs,
             plan=lambda: self._planner.plan,
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
-        settings = fingerprints(loaded)
         self._grading = Grading(
             self.engine,
             clock=self._clock,
             today=self._today,
-            settings=settings,
+            settings=fingerprints(loaded),
             lasts=loaded.agent.grades_last,
             rehearsed={} if dry_run else rehearsals_in(folder, site),
-        )
-        self._drills = Drills(
-            self.engine,
-            self._hands,
-            drivers,
-            file_site=site,
-            clock=self._clock,
-            standing=self._grading.standing,
-            settings=settings,
         )
         self._login_checks = LoginChecks(
             self.engine,
@@ -166,45 +140,96 @@ class Agent:
             grading=self._grading,
             login=partial(login_of, loaded),
         )
-        self._batteries = Batteries(
-            self.engine,
-            loaded,
-            clock=self._clock,
-            who=self._hands.who,
-            estimate=self._energy_band,
-        )
-        self._copies = OwedCopies(loaded.owed_copies, clock=self._clock)
-        self._owed = OwedList(
-            loaded,
-            folder,
-            clock=self._clock,
-            state=lambda: self.engine.state,
-            undo=undo_of(loaded, clock=self._clock),
-            put_copies=self._copies.put,
-        )
+        self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
-        self._watches = [self._watch(name, wrap_source) for name in site.units]
+        self._watches = {name: self._watch(name, wrap_source) for name in site.units}
+        self._join_parts(folder, drivers)
+        self._parts.join("outside", hear=on_event)
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
-        self._to_say = asyncio.Queue[Callable[[], Awaitable[None]]](_TO_SAY)
-        self._load_watch = LoadWatch(
+        journal.on_trouble = self._hear_trouble
+        if self._recalled.troubles:
+            self._say("error", "journal", "; ".join(self._recalled.troubles))
+
+    def _foresight(self, site: Site) -> tuple[Estimator, Planner]:
+        """Return what says how long the batteries last, and what keeps a plan at hand."""
+        estimator = Estimator(
             site,
+            fits={name: access.fit for name, access in self._loaded.units.items()},
+            kept=self._journal.recall_estimates(),
+            today=self._today,
+            keep=self._journal.keep_estimate,
+            say=self._say,
+            aside=in_thread,
+        )
+        planner = Planner(
+            site,
+            self._loaded.place,
+            clock=self._clock,
+            state=lambda: self.engine.state,
+            on_plan=lambda: self.engine.wake(),
+            beliefs=estimator.beliefs,
+        )
+        return estimator, planner
+
+    def _join_parts(self, folder: Path, drivers: Drivers) -> None:
+        """Join what hangs on the engine, in the order in which each hears an event."""
+        parts, engine, loaded, clock = self._parts, self.engine, self._loaded, self._clock
+        join = parts.join
+        join("status", asks={"status": self._answer_status})
+        join("notices", hear=self._hear_notice, run=self._notices.run)
+        join("saying", run=self._keep_saying)
+        join("estimate", hear=lambda event: self._estimator.hear(event, engine.state))
+        self._join_owed(folder)
+        batteries = Batteries(
+            engine, loaded, clock=clock, who=self._hands.who, estimate=self._energy_band
+        )
+        join("batteries", hear=batteries.hear, asks=batteries.asks, run=batteries.run)
+        grading = self._grading
+        join("grades", hear=grading.hear, asks=grading.asks, run=grading.run)
+        hands = self._hands
+        join("hands", asks=hands.asks, run=hands.pause.run, close=hands.close)
+        drills = Drills(
+            engine,
+            hands,
+            drivers,
+            file_site=engine.site,
+            clock=clock,
+            standing=grading.standing,
+            settings=fingerprints(loaded),
+        )
+        join("drills", hear=drills.hear, asks=drills.asks, close=drills.close)
+        join("login checks", hear=self._login_checks.hear, run=self._login_checks.run)
+        load_watch = LoadWatch(
+            engine.site,
             loaded.place,
-            utc=self._clock.utc,
+            utc=clock.utc,
             say=self._say,
             keep=self._keep,
             known=self._recalled.state,
         )
-        self._daylight = Daylight(
-            loaded.place,
+        join("load watch", hear=lambda event: load_watch.hear(event, engine.state))
+        join("planner", hear=lambda event: self._planner.hear(), run=self._planner.run)
+        daylight = Daylight(
+            loaded.place, clock=clock, state=lambda: engine.state, record=engine.record
+        )
+        join("daylight", run=daylight.run)
+
+    def _join_owed(self, folder: Path) -> None:
+        """Join the list of what is to be undone, and its copies elsewhere."""
+        copies = OwedCopies(self._loaded.owed_copies, clock=self._clock)
+        owed = OwedList(
+            self._loaded,
+            folder,
             clock=self._clock,
             state=lambda: self.engine.state,
-            record=self.engine.record,
+            undo=undo_of(self._loaded, clock=self._clock),
+            put_copies=copies.put,
         )
-        journal.on_trouble = self._hear_trouble
-        if self._recalled.troubles:
-            self._say("error", "journal", "; ".join(self._recalled.troubles))
+        # A rehearsal changes nothing, and must not clear a live run's list.
+        self._parts.join("owed list", hear=owed.hear, run=None if self._dry_run else owed.run)
+        self._parts.join("owed copies", run=None if self._dry_run else copies.run)
 
     def now(self) -> float:
         """Return the site time, in s."""
@@ -225,55 +250,21 @@ class Agent:
             stack.callback(self._hub.close)
             stack.callback(self._notifications.close)
             stack.push_async_callback(self._close_sources)
-            stack.push_async_callback(self._hands.close)
-            stack.push_async_callback(self._drills.close)
-            asks = {
-                "status": self._answer_status,
-                **self._hands.asks,
-                **self._drills.asks,
-                **self._grading.asks,
-                **self._batteries.asks,
-            }
-            server = ControlServer(self._journal.lock, asks)
+            stack.push_async_callback(self._parts.close)
+            server = ControlServer(self._journal.lock, self._parts.asks)
             stack.push_async_callback(server.close)
             schedule = self._schedule()
             stack.callback(schedule.close)
             await self._listen()
-            jobs: list[Coroutine[Any, Any, None]] = [self.engine.run()]
-            jobs += [self._kept_up("watch", watch.run) for watch in self._watches]
-            jobs += [
-                self._kept_up("notices", self._notices.run),
-                self._kept_up("planner", self._planner.run),
-                self._kept_up("saying", self._keep_saying),
-                self._kept_up("pause", self._hands.pause.run),
-                self._kept_up("batteries", self._batteries.run),
-                self._kept_up("grades", self._grading.run),
-                self._kept_up("login checks", self._login_checks.run),
-                self._kept_up("daylight", self._daylight.run),
-                # A rehearsal changes nothing, and must not clear a live run's list.
-                *([] if self._dry_run else self._owed_jobs()),
-                self._kept_up("socket", partial(self._open_socket, server)),
+            working: list[tuple[str, Callable[[], Awaitable[None]]]] = [
+                *((f"watch of {name}", watch.run) for name, watch in self._watches.items()),
+                *self._parts.jobs.items(),
+                ("socket", partial(self._open_socket, server)),
             ]
-            await _until(until, jobs)
-
-    def _owed_jobs(self) -> list[Coroutine[Any, Any, None]]:
-        return [
-            self._kept_up("owed list", self._owed.run),
-            self._kept_up("owed copies", self._copies.run),
-        ]
+            jobs = [kept_up(name, run, clock=self._clock) for name, run in working]
+            await _until(until, [self.engine.run(), *jobs])
 
     # Keeping up
-
-    async def _kept_up(self, name: str, run: Callable[[], Awaitable[None]]) -> None:
-        """Run something again whenever it fails, so that its fault stays its own."""
-        while True:
-            try:
-                await run()
-            except Exception:  # one of the outermost loops
-                log.exception("failed_job", job=name)
-                await self._clock.sleep(_RESTART_S)
-            else:
-                return
 
     async def _open_socket(self, server: ControlServer) -> None:
         """Listen for commands; a full disk, on which no socket can be made, ends nothing."""
@@ -367,19 +358,9 @@ class Agent:
 
     # Hearing
 
-    def _hear_event(self, event: Event) -> None:
+    def _hear_notice(self, event: Event) -> None:
         if isinstance(event, NoticeRaised):
             self._notices.raise_notice(event)
-        # The estimate first: a fault of the others must not cost it a reading.
-        self._estimator.hear(event, self.engine.state)
-        self._owed.hear(event)
-        self._batteries.hear(event)
-        self._grading.hear(event)
-        self._drills.hear(event)
-        self._login_checks.hear(event)
-        self._load_watch.hear(event, self.engine.state)
-        self._planner.hear()
-        self._on_event(event)
 
     def _energy_band(self, unit: str) -> tuple[float, float, float] | None:
         band = self._estimator.energy_wh_band(unit)
