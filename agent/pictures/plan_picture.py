@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from agent.cli.plan_text import clock, conclusion
 from agent.outlook import Outlook, UnitOutlook
-from agent.pictures.svg import Point, Scale, band, figure, line, render
+from agent.pictures.svg import Point, Scale, band, figure, line, render, shortened
 from policies.night import Light, light_steps
 from policies.plan import PlannedStop, Why
 from policies.reasons import duration_text
@@ -20,7 +20,6 @@ _TITLE_LINE, _TITLE_CHARS = 18, 122
 _BATTERY_HIGH, _LOAD_HIGH, _GAP = 120.0, 72.0, 34.0
 _ROW, _BAR = 22.0, 12.0
 _NAME_PX = 178.0
-_WIDE = frozenset("mwMW@%&ÆŒ—…")
 _TICK_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 _MOST_TICKS = 10
 _LABEL_PX = 62.0
@@ -222,7 +221,7 @@ def _bar(found: Outlook, stop: PlannedStop, x: Scale, top: float) -> dict[str, o
     label = _label(found, stop)
     fits_right = label_px + 8.0 + _LABEL_PX * len(label) / 9.0 < _RIGHT
     return {
-        "name": _short_name(stop.device),
+        "name": shortened(stop.device, room_px=_NAME_PX),
         "title": _title(found, stop),
         "y": top + 0.5 * (_ROW - _BAR),
         "text_y": top + 0.5 * _ROW + 4.0,
@@ -262,23 +261,6 @@ def _title(found: Outlook, stop: PlannedStop) -> str:
         met = "met" if stop.is_held else "not met"
         said.append(f"hold time {duration_text(stop.hold_until_at)}, {met}")
     return "; ".join(said)
-
-
-def _short_name(name: str) -> str:
-    """A name that is sure to fit to the left of the bars, whatever its letters."""
-    if _width_px(name) <= _NAME_PX:
-        return name
-    while _width_px(f"{name}…") > _NAME_PX:
-        name = name[:-1]
-    return f"{name.rstrip()}…"
-
-
-def _width_px(text: str) -> float:
-    """At most what a text takes in a common face of 14 px; what is not Latin is reckoned square."""
-    return sum(
-        14.0 if char in _WIDE or ord(char) > 0x24F else 10.0 if char.isupper() else 8.0
-        for char in text
-    )
 
 
 def _finite(at_s: float, otherwise: float) -> float:

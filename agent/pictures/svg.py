@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ Point = tuple[float, float]
 
 _LEADING = (1, 2, 3, 5)
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
+_WIDE = frozenset("mwMW@%&ÆŒ—…")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +91,27 @@ def figure(value: float) -> str:
     return f"{value:.4g}" if abs(value) < 10_000 else f"{value:.0f}"
 
 
-def render(template: str, **values: Any) -> str:
-    """Return the SVG that *template*, a file in `templates/`, makes of *values*."""
+def shortened(name: str, *, room_px: float, face_px: float = 14.0) -> str:
+    """Return a name that is sure to fit into *room_px* in a face of so many px."""
+    if width_px(name, face_px=face_px) <= room_px:
+        return name
+    while name and width_px(f"{name}…", face_px=face_px) > room_px:
+        name = name[:-1]
+    return f"{name.rstrip()}…"
+
+
+def width_px(text: str, *, face_px: float = 14.0) -> float:
+    """Return at most what a text takes in a common face; what is not Latin is reckoned square."""
+    widths = (
+        14.0 if char in _WIDE or ord(char) > 0x24F else 10.0 if char.isupper() else 8.0
+        for char in text
+    )
+    return sum(widths) * face_px / 14.0
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    """The templates, each read and compiled once: the page draws every few seconds."""
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
@@ -101,4 +122,9 @@ def render(template: str, **values: Any) -> str:
     )
     environment.filters["px"] = lambda value: f"{value:.1f}"
     environment.filters["figure"] = figure
-    return environment.get_template(template).render(**values)
+    return environment
+
+
+def render(template: str, **values: Any) -> str:
+    """Return the SVG that *template*, a file in `templates/`, makes of *values*."""
+    return _environment().get_template(template).render(**values)
