@@ -38,6 +38,7 @@ def check(
     *,
     today: date,
     secrets_must_exist: bool = False,
+    secret_files_must_exist: bool = True,
     env: Mapping[str, str] = os.environ,
     kinds: Kinds = registry.kind,
 ) -> tuple[LoadedSite | None, tuple[Fault, ...]]:
@@ -49,7 +50,12 @@ def check(
         ConfigError: the file cannot be read, or is not TOML.
     """
     loaded, faults = load(
-        path, today=today, secrets_must_exist=secrets_must_exist, env=env, kinds=kinds
+        path,
+        today=today,
+        secrets_must_exist=secrets_must_exist,
+        secret_files_must_exist=secret_files_must_exist,
+        env=env,
+        kinds=kinds,
     )
     if loaded is None:
         return None, faults

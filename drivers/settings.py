@@ -47,12 +47,15 @@ class SecretSources:
         env: the environment.
         must_exist: False while a file is only checked, far from the box: a missing environment
             variable or credential is then replaced by a placeholder and named in `absent`.
+        files_must_exist: False where not even the secrets' files are there, as in a repository of
+            many sites: a missing file is then treated in the same way.
         absent: filled while reading: the sources that were not there.
     """
 
     base: Path
     env: Mapping[str, str]
     must_exist: bool = True
+    files_must_exist: bool = True
     absent: list[str] = field(default_factory=list)
 
     def read(self, source: Mapping[str, Any]) -> SecretStr:
@@ -64,13 +67,16 @@ class SecretSources:
         """
         match dict(source):
             case {"file": str(name), **rest} if not rest:
-                return SecretStr(_read_private(self.base / name))
+                path = self.base / name
+                if not self.files_must_exist and not path.exists():
+                    return self._placeholder(f"secret file {path}")
+                return SecretStr(_read_private(path))
             case {"env": str(name), **rest} if not rest:
                 return self._named(f"environment variable {name}", self.env.get(name))
             case {"credential": str(name), **rest} if not rest:
                 folder = self.env.get("CREDENTIALS_DIRECTORY")
-                path = Path(folder) / name if folder else None
-                text = path.read_text().rstrip("\r\n") if path and path.is_file() else None
+                held = Path(folder) / name if folder else None
+                text = held.read_text().rstrip("\r\n") if held and held.is_file() else None
                 return self._named(f"systemd credential {name}", text)
         raise ValueError(
             'name where the secret lies: { file = "…" }, { env = "…" } or { credential = "…" }'
@@ -81,6 +87,9 @@ class SecretSources:
             return SecretStr(text)
         if self.must_exist:
             raise ValueError(f"{what} is not set; set it for the agent, or use {{ file = … }}")
+        return self._placeholder(what)
+
+    def _placeholder(self, what: str) -> SecretStr:
         self.absent.append(what)
         return SecretStr("placeholder-for-checking-only")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sized
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ import click
 
 from agent.cli.contract import (
     FILE,
+    FOLDER,
     Command,
     CommandError,
     Exit,
@@ -33,14 +34,30 @@ if TYPE_CHECKING:
     example="lastwatt check site.toml --strict",
     short_help="Find the faults of a site's file.",
 )
-@click.argument("file", type=FILE)
+@click.argument("file", type=FILE, required=False)
 @json_option
 @click.option("--strict", is_flag=True, help="Warnings make the exit status 1 too.")
-def check(file: Path, as_json: bool, strict: bool) -> int:
+@click.option("--all", "folder", type=FOLDER, help="Check every site's file below this folder.")
+@click.option("--origins", is_flag=True, help="Show where each value stands: file, line, key.")
+def check(
+    file: Path | None, as_json: bool, strict: bool, folder: Path | None, origins: bool
+) -> int:
     """Check a site's FILE: its faults, and what will bite in the first outage.
 
-    Nothing is asked of any device. Faults end with status 1; warnings do with --strict.
+    Nothing is asked of any device. Faults end with status 1; warnings do with --strict. With --all,
+    secrets that are not there are warnings too, since each site's lie on its own box.
     """
+    if (file is None) == (folder is None):
+        raise click.UsageError("name one FILE, or a folder with --all DIR")
+    if folder is not None:
+        from agent.cli.site_many import check_all
+
+        return check_all(folder, as_json=as_json, strict=strict)
+    assert file is not None
+    return _check_one(file, as_json=as_json, strict=strict, origins=origins)
+
+
+def _check_one(file: Path, *, as_json: bool, strict: bool, origins: bool) -> int:
     from agent.check import check as check_site
     from agent.config import Severity
 
@@ -49,13 +66,26 @@ def check(file: Path, as_json: bool, strict: bool) -> int:
     ok = loaded is not None and not errors and not (strict and faults)
     if as_json:
         name = None if loaded is None else loaded.site.name
-        show_document(ok, site=name, faults=as_fields(faults))
+        more = {"origins": _origins(loaded)} if origins else {}
+        show_document(ok, site=name, faults=as_fields(faults), **more)
     else:
+        for origin in _origins(loaded) if origins else ():
+            show(f"{origin['file']}:{origin['line']}: {origin['key']}")
         for fault in faults:
             show(str(fault))
-        summary = f"{_count(errors, 'error')}, {_count(faults[len(errors) :], 'warning')}"
+        summary = f"{count_of(errors, 'error')}, {count_of(faults[len(errors) :], 'warning')}"
         show(f"{file}: {summary if faults else 'nothing to mend'}")
     return Exit.YES if ok else Exit.NO
+
+
+def _origins(loaded: LoadedSite | None) -> list[dict[str, Any]]:
+    """Say where each value of a file without errors comes from; what it is may be a key."""
+    from agent.config.origins import origins
+
+    if loaded is None:
+        return []
+    found = origins(loaded.document)
+    return [{"key": key, "file": str(path), "line": line} for key, (path, line) in found]
 
 
 @click.command(
@@ -168,7 +198,7 @@ def load_whole(file: Path, *, secrets_must_exist: bool = True) -> LoadedSite:
     if loaded is None:
         for fault in faults:
             complain(str(fault))
-        text = f"{file}: {_count(faults, 'fault')} in it; mend that first"
+        text = f"{file}: {count_of(faults, 'fault')} in it; mend that first"
         raise CommandError(text, status=Exit.NO, faults=as_fields(faults))
     return loaded
 
@@ -200,5 +230,6 @@ def _read(
         raise CommandError(str(error), status=Exit.UNREADABLE, site=None, faults=[]) from error
 
 
-def _count(things: Any, what: str) -> str:
+def count_of(things: Sized, what: str) -> str:
+    """Return how many things there are, in words."""
     return f"{len(things)} {what}{'' if len(things) == 1 else 's'}"

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 from agent.config.document import Document, Route, Spot
 from agent.config.faults import Fault, did_you_mean
 from agent.config.fittings import RECIPE_KEYS
 from agent.config.merge import merged, spots_below
-from agent.config.recipes import USE, Recipe, find, read_recipe
+from agent.config.recipes import BESIDE, USE, Recipe, find, is_name, read_recipe
 from agent.errors import ConfigError
 
 _ABSENT = object()
@@ -32,7 +33,8 @@ def expanded(document: Document) -> tuple[Document, tuple[Fault, ...]]:
         for place, table in enumerate(listed)
     ]
     value = {**document.value, "device": devices}
-    return replace(document, value=value, places=work.spots), tuple(work.faults)
+    places = {**document.places, **work.spots}
+    return replace(document, value=value, places=places), tuple(work.faults)
 
 
 def filled(recipe: Recipe, given: Mapping[str, Any], places: Mapping[str, Spot]) -> Document:
@@ -143,7 +145,7 @@ class _Expansion:
             self.fault((*route, "recipe"), "wrong-type", "a recipe's name is due here", fix)
             return None
         if name not in self.read:
-            base = self.document.path.parent
+            base = self.folder(name)
             try:
                 self.read[name], faults = read_recipe(find(name, base), base)
             except ConfigError as error:
@@ -156,6 +158,12 @@ class _Expansion:
             self.fault((*route, "recipe"), "unknown-recipe", message, fix or "mend it")
             return None
         return found
+
+    def folder(self, name: str) -> Path:
+        """Return the folder of the site's file, or of the first base that has the recipe beside."""
+        folders = [path.parent for path in (self.document.path, *self.document.bases)]
+        own = (f for f in folders if is_name(name) and (f / BESIDE / f"{name}.toml").is_file())
+        return next(own, folders[0])
 
     def given(self, recipe: Recipe, table: object, route: Route) -> dict[str, Any] | None:
         """Return the variables that a device gives, or None where they do not suffice."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from agent.config.bases import with_bases
 from agent.config.document import Document, Route, read_document
 from agent.config.expand import expanded
 from agent.config.explain import validated
@@ -55,6 +56,7 @@ def load(
     *,
     today: date,
     secrets_must_exist: bool = True,
+    secret_files_must_exist: bool = True,
     env: Mapping[str, str] = os.environ,
     kinds: Kinds = registry.kind,
 ) -> tuple[LoadedSite | None, tuple[Fault, ...]]:
@@ -65,6 +67,8 @@ def load(
         today: gives batteries an age.
         secrets_must_exist: False while a file is only checked, far from its box: an environment
             variable or credential that is not there is then a warning.
+        secret_files_must_exist: False where the secrets' files are not there either; a missing one
+            is then a warning too.
         env: the environment.
         kinds: what finds a driver by its name.
 
@@ -74,12 +78,14 @@ def load(
     Raises:
         ConfigError: the file cannot be read, or is not TOML.
     """
-    document = read_document(Path(path))
-    wrong = _format_fault(document)
-    if wrong is not None:
-        return None, (wrong,)
+    document, of_bases = with_bases(read_document(Path(path)))
+    wrong = of_bases or _format_faults(document)
+    if wrong:
+        return None, wrong
     whole, of_recipes = expanded(document)
-    reading = _Reading(whole, today, secrets_must_exist, env, kinds, list(of_recipes))
+    base, files = whole.path.parent, secret_files_must_exist
+    known = SecretSources(base, env, must_exist=secrets_must_exist, files_must_exist=files)
+    reading = _Reading(whole, today, known, kinds, list(of_recipes))
     reading.read()
     faults = in_order(reading.faults)
     if any(fault.severity is Severity.ERROR for fault in faults):
@@ -87,10 +93,10 @@ def load(
     return reading.site(), faults
 
 
-def _format_fault(document: Document) -> Fault | None:
+def _format_faults(document: Document) -> tuple[Fault, ...]:
     found = document.value.get("format")
     if type(found) is int and found == FORMAT:
-        return None
+        return ()
     if found is None:
         message, fix = (
             "the file does not say which format it is in",
@@ -98,7 +104,7 @@ def _format_fault(document: Document) -> Fault | None:
         )
     else:
         message, fix = "this format of the file is not known here", f"write format = {FORMAT}"
-    return document.fault(("format",), "unknown-format", message, fix)
+    return (document.fault(("format",), "unknown-format", message, fix),)
 
 
 @dataclass(slots=True)
@@ -107,8 +113,7 @@ class _Reading:
 
     document: Document
     today: date
-    secrets_must_exist: bool
-    env: Mapping[str, str]
+    known: SecretSources
     kinds: Kinds
     faults: list[Fault] = field(default_factory=list)
     file: FileTable | None = None
@@ -184,8 +189,7 @@ class _Reading:
         return found
 
     def _sources(self) -> SecretSources:
-        base = self.document.path.parent
-        return SecretSources(base, self.env, must_exist=self.secrets_must_exist)
+        return replace(self.known, absent=[])
 
     def _warn_absent(self, secrets: SecretSources, route: Route) -> None:
         table = self.document.at(route)

@@ -11,6 +11,9 @@ _SOURCES = frozenset({"file", "env", "credential"})
 _INSTEAD = (frozenset({"json", "form", "xml", "body"}), frozenset({"run", "dialogue"}))
 """Keys of which a table has one: the one above stands instead of the others below."""
 
+_SAYS_WHICH = ("driver", "version")
+"""Keys that say what the rest of their table means."""
+
 _WHOLE = frozenset({"json", "form", "token"})
 """Keys whose tables are one thing: what is sent, what is expected, where a token stands."""
 
@@ -18,8 +21,9 @@ _WHOLE = frozenset({"json", "form", "token"})
 def merged(low: Any, high: Any, note: Callable[[Route], None], at: Route = ()) -> Any:
     """Return *low* with *high* laid over it; *note* is told each route that is taken from *low*.
 
-    A table with another `driver`, and a secret's place, replaces what is below as a whole: half of
-    the one and half of the other would be neither. So does a list, and what a request carries.
+    A table with another `driver` or another SNMP `version`, and a secret's place, replaces what is
+    below as a whole: half of the one and half of the other would be neither. So does a list, and
+    what a request carries.
     """
     if not (isinstance(low, Mapping) and isinstance(high, Mapping)) or _replaces(low, high):
         return high
@@ -36,8 +40,8 @@ def merged(low: Any, high: Any, note: Callable[[Route], None], at: Route = ()) -
 
 
 def _replaces(low: Mapping[str, Any], high: Mapping[str, Any]) -> bool:
-    has_other_driver = "driver" in high and high["driver"] != low.get("driver", high["driver"])
-    return has_other_driver or (len(high) == 1 and set(high) <= _SOURCES)
+    is_other = any(key in high and high[key] != low.get(key, high[key]) for key in _SAYS_WHICH)
+    return is_other or (len(high) == 1 and set(high) <= _SOURCES)
 
 
 def spots_below(

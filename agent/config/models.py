@@ -439,6 +439,8 @@ class FileTable(Settings):
     """The whole file; units and devices one by one, so that one's fault hides no other's."""
 
     format: Annotated[int, Field(examples=["format = 1"])]
+    base: Annotated[str, Field(min_length=1)] | None = None
+    without: Names = ()
     site: Annotated[SiteTable, Field(examples=["a table [site]"])]
     agent: AgentTable = AgentTable()
     unit: Annotated[

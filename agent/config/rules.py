@@ -62,8 +62,9 @@ def name_faults(document: Document) -> Iterator[Fault]:
             if not isinstance(name, str):
                 continue
             if name in first:
-                line = document.line(first[name])
+                path, line = document.spot(first[name])
                 at = "" if line is None else f" on line {line}"
+                at += "" if path == document.spot(route)[0] else f" of {path}"
                 yield document.fault(
                     route,
                     "duplicate-name",

@@ -132,7 +132,7 @@ def test_completion_script_is_one_that_its_shell_can_read(shell: str) -> None:
     ("arguments", "said"),
     [
         (["bogus"], "No such command 'bogus'; see `lastwatt --help`"),
-        (["check"], "Missing argument 'FILE'; see `lastwatt check --help`"),
+        (["check"], "name one FILE, or a folder with --all DIR; see `lastwatt check --help`"),
         (["check", "a", "b"], "Got unexpected extra argument (b); see `lastwatt check --help`"),
         (["check", "a", "--strictly"], "No such option '--strictly'"),
         (["status"], "Missing option '--state'; see `lastwatt status --help`"),
