@@ -102,6 +102,7 @@ class Engine:
         decision: the last one; None before the first.
         conductor: carries its orders out.
         outputs: switches the units' own outputs.
+        due_at: site time at which it is to decide again, s; None before it first did.
     """
 
     def __init__(
@@ -153,6 +154,7 @@ class Engine:
         self._stale = stale_units(site, state, clock.monotonic())
         self._has_taken_up = False
         self._has_fallen = False
+        self.due_at: float | None = None
         self._is_resting = False
         self._fell_at: float | None = None
         performer = Performer(clock=clock)
@@ -202,6 +204,11 @@ class Engine:
             on_seen=self._see,
         )
         self._floor = Floor(site, clock=clock, give=self._carry_out, is_off=self._is_off)
+
+    @property
+    def has_fallen(self) -> bool:
+        """Whether the policies fail, and the floor is all there is."""
+        return self._has_fallen
 
     @property
     def learnt(self) -> Mapping[str, tuple[Learnt, ...]]:
@@ -458,11 +465,14 @@ class Engine:
     async def _keep_deciding(self) -> None:
         while True:
             self._woken.clear()  # before: what comes while it decides is decided on next
+            if self.due_at is not None:
+                self.due_at = self._clock.monotonic()
             await self.consider()
             now = self._clock.monotonic()
             wake_at = now + FALLEN_EVERY_S
             if self.decision is not None and not self._has_fallen:
                 wake_at = self.decision.wake_at
+            self.due_at = wake_at
             await self._wait(max(_SHORTEST_WAIT_S, wake_at - now))
 
     async def _wait(self, seconds: float) -> None:

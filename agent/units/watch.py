@@ -24,7 +24,11 @@ _SHORTEST_WAIT_S = 0.005  # the confirming poll of a first sign of battery must 
 
 
 class Watch:
-    """One unit, polled for ever."""
+    """One unit, polled for ever.
+
+    Attributes:
+        due_at: site time by which the next poll is to be over, in s; None before the first is.
+    """
 
     def __init__(
         self,
@@ -57,6 +61,7 @@ class Watch:
         self._on_silence = on_silence
         self._read_within_s = read_within_s
         self._hastened = asyncio.Event()
+        self.due_at: float | None = None
 
     def hasten(self) -> None:
         """Have the next poll begin now, or as soon as the present one is over.
@@ -107,7 +112,9 @@ class Watch:
         )
 
     async def _wait(self, began_at: float) -> None:
-        wait_s = self._pace() - (self._clock.monotonic() - began_at)
+        now = self._clock.monotonic()
+        wait_s = self._pace() - (now - began_at)
+        self.due_at = now + max(0.0, wait_s) + self._read_within_s + _GRACE_S
         hastened = asyncio.ensure_future(self._hastened.wait())
         try:
             await self._first(hastened, self._clock.sleep(max(_SHORTEST_WAIT_S, wait_s)))
