@@ -9,6 +9,7 @@ import math
 import os
 from collections.abc import Iterator, Mapping
 from datetime import date
+from ipaddress import ip_address
 from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
@@ -377,7 +378,11 @@ def _table_warnings(scene: Scene) -> Iterator[Fault]:
             "units are asked more seldom on battery than on mains",
             'write a shorter time, like poll_on_battery = "2s"',
         )
-    if scene.loaded.page is not None:
+    page = scene.loaded.page
+    if page is not None and not page.has_tls and not ip_address(page.listen[0]).is_loopback:
         yield scene.document.warning(
-            ("page",), "page-not-served", "this version serves no page", "remove [page] for now"
+            ("page", "clear_text"),
+            "page-clear-text",
+            "whoever signs in to the page sends the password in clear text",
+            "remove clear_text: the agent makes a certificate for itself",
         )

@@ -11,7 +11,7 @@ from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
@@ -31,6 +31,7 @@ from agent.drills import Drills
 from agent.engine import Engine, Settings
 from agent.grading import Grading
 from agent.hands import Hands
+from agent.health import Health, Signs, judge
 from agent.journal.journal import Journal, Recalled
 from agent.login_checks import LoginChecks
 from agent.notices import Notices
@@ -49,6 +50,9 @@ from drivers.transports.snmp import ListenError, SnmpHub
 from policies.events import Event, NoticeRaised
 from policies.model import Site
 from policies.supply import poll_pace_s
+
+if TYPE_CHECKING:
+    from agent.page.serving import Page
 
 log = structlog.get_logger()
 
@@ -72,7 +76,11 @@ def rehearsed(site: Site) -> Site:
 
 
 class Agent:
-    """One site's agent: its journal, its unit watches, its engine, its socket."""
+    """One site's agent: its journal, its unit watches, its engine, its socket.
+
+    Attributes:
+        page: what serves the page; None where the file has no such table.
+    """
 
     def __init__(
         self,
@@ -108,6 +116,7 @@ class Agent:
         self._recalled: Recalled = journal.recall(site)
         self._clock = LoopClock(offset_s=self._recalled.resume_at - loop.time())
         self._hub = SnmpHub()
+        self._began_at = self._clock.monotonic()
         self._to_say = asyncio.Queue[Callable[[], Awaitable[None]]](_TO_SAY)
         self._parts = Parts()
         self._estimator, self._planner = self._foresight(site)
@@ -145,6 +154,7 @@ class Agent:
         self._sources: list[Source] = []
         self._watches = {name: self._watch(name, wrap_source) for name in site.units}
         self._join_parts(folder, drivers)
+        self.page = self._join_page(folder)
         self._parts.join("outside", hear=on_event)
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
@@ -231,9 +241,46 @@ class Agent:
         self._parts.join("owed list", hear=owed.hear, run=None if self._dry_run else owed.run)
         self._parts.join("owed copies", run=None if self._dry_run else copies.run)
 
+    def _join_page(self, folder: Path) -> Page | None:
+        """Join the page, where the file wants one; its libraries are costly."""
+        if self._loaded.page is None:
+            return None
+        from agent.page.door import Door
+        from agent.page.serving import Page
+
+        door = Door(
+            loaded=self._loaded,
+            folder=folder,
+            engine=self.engine,
+            clock=self._clock,
+            dry_run=self._dry_run,
+            status=self._status,
+            plan=lambda: self._planner.plan,
+            today=self._today,
+            asks=self._parts.asks,
+            health=self.health,
+        )
+        page = Page(door, self._loaded.page, say=self._say)
+        self._parts.join("page", hear=page.hear, run=page.run)
+        return page
+
     def now(self) -> float:
         """Return the site time, in s."""
         return self._clock.monotonic()
+
+    def health(self) -> Health:
+        """Return whether the agent does its work; asked on its loop, which then turns."""
+        state = self.engine.state
+        due_at = {f"the polling of {name}": w.due_at for name, w in self._watches.items()}
+        signs = Signs(
+            now=self._clock.monotonic(),
+            began_at=self._began_at,
+            due_at={"deciding": self.engine.due_at, **due_at},
+            is_journal_healthy=self._journal.is_healthy,
+            has_fallen=self.engine.has_fallen,
+            lost_at={n: u.lost_at for n, u in state.units.items() if u.lost_at is not None},
+        )
+        return judge(signs)
 
     async def run(self, until: asyncio.Event) -> None:
         """Watch, decide and act until *until* is set; ending stops no device.
@@ -392,6 +439,9 @@ class Agent:
         return self._clock.utc().astimezone(self._loaded.time_zone).date()
 
     async def _answer_status(self, request: dict[str, Any]) -> dict[str, Any]:
+        return self._status()
+
+    def _status(self) -> dict[str, Any]:
         engine = self.engine
         shown = status.document(
             engine.site,

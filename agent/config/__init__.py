@@ -3,7 +3,7 @@
 from agent.config.build import build_drivers
 from agent.config.faults import Fault, Severity, in_order
 from agent.config.load import FORMAT, load
-from agent.config.site import AgentSettings, Fitted, LoadedSite, UnitAccess, Webhook
+from agent.config.site import AgentSettings, Fitted, LoadedSite, PageSettings, UnitAccess, Webhook
 from policies.model import Place
 
 __all__ = [
@@ -12,6 +12,7 @@ __all__ = [
     "Fault",
     "Fitted",
     "LoadedSite",
+    "PageSettings",
     "Place",
     "Severity",
     "UnitAccess",

@@ -17,7 +17,7 @@ from agent.config.expand import expanded
 from agent.config.explain import validated
 from agent.config.faults import Fault, Severity, in_order
 from agent.config.fittings import DeviceDrivers, Kinds, core_of, device_keys, read_drivers
-from agent.config.models import DeviceTable, FileTable, UnitTable, listen_at
+from agent.config.models import DeviceTable, FileTable, UnitTable
 from agent.config.rules import (
     box_faults,
     circle_faults,
@@ -34,6 +34,7 @@ from agent.config.translate import (
     agent_of,
     device_of,
     owed_copies_of,
+    page_of,
     place_of,
     site_of,
     unit_of,
@@ -154,7 +155,7 @@ class _Reading:
             time_zone=zone_of(self.file),
             place=place_of(self.file),
             webhooks=webhooks_of(self.file),
-            page=None if self.file.page is None else listen_at(self.file.page.listen),
+            page=None if self.file.page is None else page_of(self.file.page, base),
             owed_copies=owed_copies_of(self.file, base),
             document=self.document,
         )

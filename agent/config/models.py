@@ -112,9 +112,18 @@ def listen_at(text: str) -> tuple[str, int]:
     )
 
 
+def is_loopback(listen: str) -> bool:
+    """Whether only this box itself reaches *listen*, an address and port as in `listen_at`."""
+    return ipaddress.ip_address(listen_at(listen)[0]).is_loopback
+
+
 def _listen(value: str) -> str:
     listen_at(value)
     return value
+
+
+def _page_names(names: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(_address(name).lower().rstrip(".") for name in names)
 
 
 def _time_zone(value: str) -> str:
@@ -429,10 +438,51 @@ class OwedTable(Settings):
     copies: list[OwedCopyTable] = Field(default_factory=list)
 
 
+class PageReading(StrEnum):
+    """Who may look at the page."""
+
+    OPEN = "open"
+    SIGNED_IN = "signed in"
+
+
 class PageTable(Settings):
-    """`[page]`: where the page listens."""
+    """`[page]`: where the page listens, and who may look.
+
+    Attributes:
+        names: what it is called in a browser besides its address: requests by other names are
+            refused, since a web site elsewhere could have a browser send them.
+        certificate: its own, with the chain; None = one that is made here, off loopback.
+        clear_text: no TLS, though others on the network can then read passwords.
+        reading: None = open on loopback, signed in elsewhere.
+    """
 
     listen: Listen = "127.0.0.1:8628"
+    names: Annotated[Names, AfterValidator(_page_names)] = ()
+    certificate: Annotated[str, Field(min_length=1)] | None = None
+    key: Annotated[str, Field(min_length=1)] | None = None
+    clear_text: bool = False
+    reading: Annotated[PageReading, BeforeValidator(one_word(PageReading))] | None = None
+
+    @model_validator(mode="after")
+    def _is_safe(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            missing = "certificate" if self.certificate is None else "key"
+            raise refusal(
+                "page-certificate", "certificate and key go together", f"add {missing} = …"
+            )
+        if self.clear_text and self.certificate is not None:
+            raise refusal(
+                "page-certificate",
+                "clear text has no use for a certificate",
+                "remove clear_text, or certificate and key",
+            )
+        if self.reading is PageReading.OPEN and not is_loopback(self.listen):
+            raise refusal(
+                "page-open",
+                "whoever reaches this address would see the site",
+                'write reading = "signed in", or listen on loopback alone',
+            )
+        return self
 
 
 class FileTable(Settings):

@@ -109,6 +109,26 @@ class OwedCopy:
 
 
 @dataclass(frozen=True, slots=True)
+class PageSettings:
+    """How the page is served.
+
+    Attributes:
+        listen: address and TCP port; 0 = any free one.
+        names: what it may be called besides the address, in lower case.
+        certificate, key: PEM files of its own, or None.
+        has_tls: a certificate is made where none is given.
+        open_reading: whoever reaches it may look without signing in.
+    """
+
+    listen: tuple[str, int]
+    names: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
+    has_tls: bool = False
+    open_reading: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class LoadedSite:
     """Everything that a site's file says, validated.
 
@@ -118,7 +138,7 @@ class LoadedSite:
         stage_drivers: device -> stage -> name of the driver that serves it.
         stage_takes: device -> stage -> seconds that the stage takes, by the file or by default.
         owed_copies: where the list of what is owed goes besides the state directory.
-        page: address and port of the page, or None where the file has no such table.
+        page: how it is served, or None where the file has no such table.
         document: the file, for the lines of later findings.
     """
 
@@ -133,6 +153,6 @@ class LoadedSite:
     time_zone: ZoneInfo
     place: Place | None
     webhooks: tuple[Webhook, ...]
-    page: tuple[str, int] | None
+    page: PageSettings | None
     owed_copies: tuple[OwedCopy, ...]
     document: Document = field(repr=False)

@@ -14,11 +14,14 @@ from agent.config.models import (
     DeviceTable,
     FileTable,
     OutputTable,
+    PageReading,
+    PageTable,
     StopWhenTable,
     UnitTable,
+    is_loopback,
     listen_at,
 )
-from agent.config.site import AgentSettings, OwedCopy, UnitAccess, Webhook
+from agent.config.site import AgentSettings, OwedCopy, PageSettings, UnitAccess, Webhook
 from drivers.base import Stage
 from policies.grades import Lasts
 from policies.model import (
@@ -211,4 +214,18 @@ def owed_copies_of(table: FileTable, base: Path) -> tuple[OwedCopy, ...]:
             secret=copy.secret,
         )
         for copy in table.owed.copies
+    )
+
+
+def page_of(table: PageTable, base: Path) -> PageSettings:
+    """Return how the page is served: off loopback with TLS and a sign-in, if nothing is said."""
+    listen = listen_at(table.listen)
+    is_local = is_loopback(table.listen)
+    return PageSettings(
+        listen=listen,
+        names=table.names,
+        certificate=None if table.certificate is None else base / table.certificate,
+        key=None if table.key is None else base / table.key,
+        has_tls=table.certificate is not None or not (is_local or table.clear_text),
+        open_reading=is_local if table.reading is None else table.reading is PageReading.OPEN,
     )

@@ -188,7 +188,8 @@ BITES: dict[str, str] = {
     ),
     "polls that slow down on battery": QUIET
     + '[agent]\npoll_on_battery = "30s"  # <- poll-slower-on-battery\n',
-    "a page": QUIET + "[page]  # <- page-not-served\n",
+    "a page in clear text": QUIET
+    + '[page]\nlisten = "192.0.2.2:8628"\nclear_text = true  # <- page-clear-text\n',
 }  # fmt: skip
 
 
@@ -319,18 +320,21 @@ tls = {{ fingerprint = "{"ab" * 32}", oldest = "1.0" }}  # <- old-tls
     assert found - quiet == marked(text)
 
 
+OPEN_PAGE = '[page]\nlisten = "192.0.2.2:8628"\nclear_text = true\n'
+
+
 def test_check_tells_errors_alone_and_otherwise_everything(tmp_path: Path) -> None:
     """What bites is judged on a site that is there; what load warned of comes along."""
     path = tmp_path / "site.toml"
-    path.write_text(QUIET.replace("watts = 24", 'watts = "24"') + "[page]\n")
+    path.write_text(QUIET.replace("watts = 24", 'watts = "24"') + OPEN_PAGE)
     site, errors = check(path, today=TODAY, env=ENV, kinds=kinds)
 
     assert site is None
     assert [fault.code for fault in errors] == ["wrong-type"]
 
-    path.write_text(QUIET + "[page]\n")
+    path.write_text(QUIET + OPEN_PAGE)
     site, found = check(path, today=TODAY, env={}, kinds=kinds)
 
     assert site is not None
-    assert [fault.code for fault in found] == ["secret-absent", "secret-absent", "page-not-served"]
+    assert [fault.code for fault in found] == ["secret-absent", "secret-absent", "page-clear-text"]
     assert [fault.line for fault in found] == sorted(fault.line or 0 for fault in found)

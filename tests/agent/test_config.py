@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.config import Place, Severity, build_drivers, load
+from agent.config import PageSettings, Place, Severity, build_drivers, load
 from agent.config.document import parse, read_document
 from agent.errors import ConfigError
 from drivers.base import Stage
@@ -566,7 +566,7 @@ listen = "127.0.0.1:9000"
     }
     stages = loaded.fittings["gate recorder"]["knock"].stages
     assert stages[Stage.QUIESCE] == KnockStop(command="close files")
-    assert loaded.page == ("127.0.0.1", 9000)
+    assert loaded.page == PageSettings(("127.0.0.1", 9000), open_reading=True)
     (hook,) = loaded.webhooks
     assert hook.url == "https://192.0.2.30/hook" and hook.secret is not None
     assert hook.secret.get_secret_value() == ENV["KNOCK_PASSWORD"]

@@ -1,0 +1,193 @@
+"""Serves the page inside the agent's loop: uvicorn's protocol, without its server.
+
+That one installs signal handlers, ticks ten times a second, and lets open event streams hold up the
+end. Here a client that is slow, or is one too many, is turned away; none holds up the agent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import ssl
+from collections.abc import Callable
+from contextlib import suppress
+
+import structlog
+import uvicorn
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.server import ServerState
+
+from drivers.errors import LastwattError
+
+log = structlog.get_logger()
+
+CONNECTIONS = 200
+"""So many at once: 50 open pages hold two each, and some are left."""
+
+CONNECTIONS_OF_ONE = 120
+"""The same of one address; a proxy on this box, or an office behind one router, counts as one."""
+
+REQUEST_WITHIN_S = 10.0
+"""A request's head must have arrived by then, from its first byte or the connection's begin."""
+
+HEAD_BYTES = 32 * 2**10
+IDLE_S = 65.0
+_HANDSHAKE_S = 10.0
+_BACKLOG = 64
+
+
+class PageUnavailableError(LastwattError):
+    """The page cannot be served; trying again helps once its address is free."""
+
+
+class _Life(ServerState):
+    """What the connections of one run share."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_over = False
+
+
+class _Connection(H11Protocol):
+    """A connection with an end: a request that does not arrive in time breaks it off."""
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin to serve, unless there are enough already."""
+        super().connection_made(transport)
+        assert isinstance(self.server_state, _Life)
+        if self.server_state.is_over or self._is_too_many():
+            transport.abort()
+            return
+        self._late = self.loop.call_later(REQUEST_WITHIN_S, self._give_up)
+
+    def data_received(self, data: bytes) -> None:
+        """Take in what came; the time for the next request's head begins with its first byte."""
+        before = self.cycle
+        super().data_received(data)
+        if self.cycle is not before:
+            self._set_late(None)
+        elif self._late is None and (before is None or before.response_complete):
+            self._set_late(self.loop.call_later(REQUEST_WITHIN_S, self._give_up))
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget it."""
+        self._set_late(None)
+        super().connection_lost(exc)
+
+    def _is_too_many(self) -> bool:
+        if len(self.connections) > CONNECTIONS:
+            return True
+        host = self.client[0] if self.client else ""
+        clients = (getattr(other, "client", None) for other in self.connections)
+        return sum(1 for client in clients if client and client[0] == host) > CONNECTIONS_OF_ONE
+
+    def _set_late(self, handle: asyncio.TimerHandle | None) -> None:
+        if self._late is not None:
+            self._late.cancel()
+        self._late = handle
+
+    def _give_up(self) -> None:
+        self._late = None
+        self.transport.abort()
+
+
+class PageServer:
+    """Serves an application at one address for as long as it runs.
+
+    Attributes:
+        address: where it listens; the port is known once it does.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        listen: tuple[str, int],
+        tls: Callable[[], ssl.SSLContext] | None = None,
+    ) -> None:
+        """Prepare; nothing is opened yet.
+
+        Args:
+            app: what is served.
+            listen: IP address and TCP port.
+            tls: gives the server's side of TLS, each time that it begins; None = plain HTTP.
+        """
+        self.address = listen
+        self._listen = listen
+        self._tls = tls
+        self._config = uvicorn.Config(
+            app,
+            http=_Connection,
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            date_header=False,
+            timeout_keep_alive=int(IDLE_S),
+            h11_max_incomplete_event_size=HEAD_BYTES,
+        )
+        self._is_serving = asyncio.Event()
+
+    async def wait(self) -> None:
+        """Return once it listens."""
+        await self._is_serving.wait()
+
+    async def run(self) -> None:
+        """Serve until cancelled; then every connection is broken off at once.
+
+        Raises:
+            PageUnavailableError: it cannot listen there, or has no certificate.
+        """
+        self._config.load()
+        life = _Life()
+        loop = asyncio.get_running_loop()
+        context = None if self._tls is None else self._tls()
+        server = await loop.create_server(
+            lambda: _Connection(self._config, life, {}),
+            sock=_listening(*self._listen),
+            ssl=context,
+            ssl_handshake_timeout=None if context is None else _HANDSHAKE_S,
+        )
+        host, port = server.sockets[0].getsockname()[:2]
+        self.address = (host, port)
+        log.info("opened_page", address=host, port=port, tls=context is not None)
+        self._is_serving.set()
+        try:
+            await asyncio.Event().wait()
+        finally:
+            self._is_serving.clear()
+            server.close()
+            await _end(life)
+
+
+async def _end(life: _Life) -> None:
+    """Break off every connection, and have what answers them end."""
+    life.is_over = True
+    for connection in tuple(life.connections):
+        connection.transport.abort()
+    answering = tuple(life.tasks)
+    for task in answering:
+        task.cancel()
+    with suppress(asyncio.CancelledError):
+        await asyncio.gather(*answering, return_exceptions=True)
+
+
+def _listening(address: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    sock = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind((address, port))
+        sock.listen(_BACKLOG)
+        sock.setblocking(False)
+    except OSError as error:
+        sock.close()
+        raise PageUnavailableError(
+            f"the page cannot listen at {address} port {port}: {error.strerror}; free it, or "
+            "write another under [page] of the site's file"
+        ) from error
+    return sock

@@ -1,0 +1,62 @@
+"""An agent that serves its page, on a real unit, for tests of the page."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import httpx2
+
+from agent.config import LoadedSite, PageSettings, load
+from agent.wiring import Agent
+from tests.agent.commands import unit, write_site
+from tests.agent.site_files import TODAY
+from tests.peers.snmpd import Snmpd
+
+LOCAL = PageSettings(("127.0.0.1", 0), open_reading=True)
+"""Any free port on loopback, open to look at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """An agent whose page listens.
+
+    Attributes:
+        web: a client of the page that follows no redirects.
+        folder: the state directory.
+    """
+
+    agent: Agent
+    web: httpx2.AsyncClient
+    folder: Path
+
+
+def page_site(folder: Path, snmpd: Snmpd, *tables: str, page: PageSettings = LOCAL) -> LoadedSite:
+    """Return a site with a page, on a unit that really answers."""
+    path = write_site(folder, unit(snmpd.port, more='flicker = "1s"'), *tables)
+    loaded, faults = load(path, today=TODAY)
+    assert loaded is not None, faults
+    return replace(loaded, page=page)
+
+
+@asynccontextmanager
+async def serving(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterator[Served]:
+    """Run an agent until its page listens, and end it after."""
+    ending = asyncio.Event()
+    agent = Agent(loaded, folder, **{"dry_run": False, **more})
+    assert agent.page is not None
+    task = asyncio.create_task(agent.run(ending))
+    try:
+        async with asyncio.timeout(10):
+            await agent.page.server.wait()
+        host, port = agent.page.server.address
+        async with httpx2.AsyncClient(base_url=f"http://{host}:{port}") as web:
+            yield Served(agent, web, folder)
+    finally:
+        ending.set()
+        async with asyncio.timeout(10):
+            await task
