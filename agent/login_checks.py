@@ -114,7 +114,9 @@ class LoginChecks:
                 found = await self._performer.perform(
                     driver, Act.PROBE, deadline_at=deadline_at, hurry=self._hurry
                 )
-                if found.verdict is not Verdict.DONE:
+                if found.verdict is Verdict.NOT_YET and not self._hurry.is_set():
+                    await self._say_amiss(name, found)
+                elif found.verdict is not Verdict.DONE:
                     await self._failed(name, found)
                     return True
         finally:
@@ -125,6 +127,13 @@ class LoginChecks:
     async def _is_same(self, name: str, kept: str) -> bool:
         # Slow on purpose: not on the loop.
         return await in_own_thread(lambda: is_same(self._login(name), kept), name="login")
+
+    async def _say_amiss(self, name: str, found: Outcome) -> None:
+        """Say what a probe that got in found, and an outage would meet."""
+        why = "; ".join(filter(None, (found.evidence, found.advice)))
+        text = f"{name}: the nightly check got in, and something is amiss: {why}"
+        now = self._clock.monotonic()
+        await self._engine.record(NoticeRaised(now, "warning", name, text))
 
     async def _failed(self, name: str, found: Outcome) -> None:
         """Say it, and where it was refused keep by what, so that it is not tried again."""

@@ -227,6 +227,9 @@ class OnvifDriver:
         if abs(skew) > _CLOCK_OFF:
             facts.append(f"its clock is {timedelta(seconds=round(abs(skew).total_seconds()))} off")
             advice.append("set its clock, best by a time server on the site")
+        if await talk.is_administrator():
+            facts.append("its account is an administrator's")
+            advice.append("level Operator suffices to idle recording jobs: give it that")
         if self._quiesce is not None:
             advice.append("whether it obeys Idle only a live drill shows")
         return _Finding(Verdict.DONE, "; ".join(facts), "; ".join(advice))

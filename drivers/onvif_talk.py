@@ -142,6 +142,17 @@ class OnvifTalk:
         self.has_ordered = True
         await self._recording("SetRecordingJobMode", {"JobToken": token, "Mode": mode})
 
+    async def is_administrator(self) -> bool:
+        """Return whether our account may do more than an Operator; its own level is not asked.
+
+        GetUsers is of class READ_SYSTEM_SECRET, which the default access policy keeps to
+        Administrators (ONVIF Core, access policy): whoever gets an answer is one.
+        """
+        try:
+            return await self._device("GetUsers", {}) is not None
+        except DeviceRefusedError:
+            return False
+
     # Exchanges
 
     async def _device(self, operation: str, arguments: dict[str, str]) -> Element | None:

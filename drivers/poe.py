@@ -29,6 +29,7 @@ from drivers.poe_switch import (
     Switch,
     where,
 )
+from drivers.snmp_reach import TOO_MUCH
 from drivers.transports.snmp_shared import SharedPeer
 from drivers.verdicts import verdict_over_snmp
 
@@ -178,7 +179,10 @@ class PoeDriver:
         amiss = await self._mismatch(switch, state)
         if amiss:
             return Outcome(Act.PROBE, Verdict.NOT_YET, amiss, _MEND)
-        return Outcome(Act.PROBE, Verdict.DONE, f"{said}; who was found there is heard there")
+        advice = TOO_MUCH if await switch.sees_accounts() else ""
+        return Outcome(
+            Act.PROBE, Verdict.DONE, f"{said}; who was found there is heard there", advice
+        )
 
     async def _mismatch(self, switch: Switch, state: PortState) -> str:
         """Return how the port differs from what commissioning found, "" where it does not."""

@@ -13,6 +13,7 @@ from typing import Protocol
 
 from drivers.errors import DeviceGarbledError, DeviceSilentError
 from drivers.poe_settings import Draw, PoeAccess
+from drivers.snmp_reach import accounts_line, sees_accounts
 from drivers.transports.snmp_shared import SharedPeer
 from drivers.transports.snmp_values import Oid, Value
 
@@ -97,6 +98,10 @@ class Switch(Protocol):
         """Return what the port gives, in W."""
         ...
 
+    async def sees_accounts(self) -> bool:
+        """Return whether our account sees more than its work needs."""
+        ...
+
     async def set_admin(self, value: int) -> None:
         """Switch the port: ON or OFF."""
         ...
@@ -123,6 +128,11 @@ class DrySwitch:
         """Say what is expected."""
         self.sent.append(draw_line(self.access, draw))
         return draw.watts
+
+    async def sees_accounts(self) -> bool:
+        """Say no."""
+        self.sent.append(accounts_line(_to(self.access)))
+        return False
 
     async def set_admin(self, value: int) -> None:
         """Do nothing."""
@@ -194,6 +204,12 @@ class LiveSwitch:
                 f"{where(self.access)}: the switch has no number at {draw.oid}"
             )
         return value / draw.per_watt
+
+    async def sees_accounts(self) -> bool:
+        """Return whether our account sees more than its work needs."""
+        within_s = self._within_s()
+        self.sent.append(accounts_line(_to(self.access)))
+        return await sees_accounts(self.shared.peer(), within_s=within_s)
 
     async def set_admin(self, value: int) -> None:
         """Switch the port, and see that it is switched."""

@@ -144,6 +144,9 @@ class RedfishDriver:
                 f"with PowerRestorePolicy {policy} it stays off when power returns: set AlwaysOn, "
                 'or add start = { driver = "redfish" }'
             )
+        if "Administrator" in await redfish.roles():
+            facts.append(f"{self._access.user} has the role Administrator")
+            advice.append("Operator suffices to reset a machine (DSP0266, roles): give it that")
         if self._access.scheme == "http":
             facts.append("its password goes over the wire in clear text")
             advice.append('use scheme = "https"')

@@ -139,6 +139,20 @@ class RedfishTalk:
             return f"ResetType {how} was accepted ({said.status})"
         return await self._task(said, how)
 
+    async def roles(self) -> frozenset[str]:
+        """Return the roles that our session has, as far as the service says; () without a session.
+
+        Session v1.7.0, Roles; what a service leaves out, or refuses, is not known.
+        """
+        if not self._session_path:
+            return frozenset()
+        try:
+            session = await self.get(self._session_path, shown=_SESSION)
+        except DeviceRefusedError:
+            return frozenset()
+        roles = session.get("Roles")
+        return frozenset(map(str, roles)) if isinstance(roles, list) else frozenset()
+
     async def get(self, path: str, *, shown: str = "") -> Body:
         """Return a resource."""
         reply = await self._exchange("GET", path, shown=shown)

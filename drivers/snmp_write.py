@@ -20,6 +20,7 @@ from drivers.errors import (
     DriverError,
 )
 from drivers.settings import Duration, Settings
+from drivers.snmp_reach import TOO_MUCH, accounts_line, sees_accounts
 from drivers.transports.snmp_settings import SnmpSettings
 from drivers.transports.snmp_shared import SharedPeer
 from drivers.transports.snmp_values import oid_from, oid_text
@@ -97,6 +98,10 @@ class Objects(Protocol):
         """Write a number."""
         ...
 
+    async def sees_accounts(self) -> bool:
+        """Return whether our account sees more than its work needs."""
+        ...
+
 
 class DryObjects:
     """Sends nothing."""
@@ -113,6 +118,11 @@ class DryObjects:
     async def write(self, oid: str, value: int) -> None:
         """Note the order."""
         self.sent.append(f"{self._where}: SET {oid} = {value}")
+
+    async def sees_accounts(self) -> bool:
+        """Note the question."""
+        self.sent.append(accounts_line(self._where))
+        return False
 
 
 class LiveObjects:
@@ -144,6 +154,12 @@ class LiveObjects:
         within_s = self._within_s()
         self.sent.append(f"{self._where}: SET {oid} = {value}")
         await self._shared.peer().set(oid_from(oid), value, within_s=within_s)
+
+    async def sees_accounts(self) -> bool:
+        """Return whether our account sees more than its work needs."""
+        within_s = self._within_s()
+        self.sent.append(accounts_line(self._where))
+        return await sees_accounts(self._shared.peer(), within_s=within_s)
 
     def _within_s(self) -> float:
         left_s = self._left_s()
@@ -234,6 +250,8 @@ class SnmpWriteDriver:
                 oids += [self._watch.oid] if self._watch is not None else []
                 found = [f"{oid} is {await objects.read(oid)}" for oid in dict.fromkeys(oids)]
                 advice = "whether they may be written only a drill shows"
+                if await objects.sees_accounts():
+                    advice = f"{advice}; {TOO_MUCH}"
                 return Outcome(act, Verdict.DONE, "; ".join(found) or "nothing to ask", advice)
 
     async def _write(self, act: Act, objects: Objects) -> Outcome:

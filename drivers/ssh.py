@@ -17,6 +17,7 @@ from drivers.errors import DriverError
 from drivers.ssh_settings import (
     DoingSettings,
     PromptSettings,
+    QuestionSettings,
     QuiesceSettings,
     SshAccess,
     StartSettings,
@@ -41,6 +42,12 @@ from drivers.verdicts import advice_of, verdict_of
 
 _PENDING = frozenset({Verdict.NOT_YET, Verdict.NO_ANSWER})
 _PAUSE_LEAST_S = 0.1
+_MAY_DO_ALL = frozenset({"root", "administrator"})
+_TOO_MUCH = (
+    "this account may do everything: give it one of its own that may do what the file has it do, "
+    'or see that its key is held to that (restrict,command="…" in authorized_keys, sshd(8))'
+)
+_MEND_FAULTS = "mend it on the device: an outage would meet it"
 _EVIDENCE_LIMIT = 500  # characters; a device's own words in it are kept to 200
 
 
@@ -78,6 +85,7 @@ class SshDriver:
         self._access = access
         self._console = console
         self._plans = {Act.PROBE: _Plan((), self._judge_login)}
+        self._questions = tuple(_question(asked) for asked in access.probe)
         self._watch: PortWatch | None = None
         for stage, settings in fitting.stages.items():
             self._plan(stage, settings)
@@ -120,7 +128,24 @@ class SshDriver:
             if deadline_at - clock.monotonic() <= pause_s:
                 break
             await clock.sleep(pause_s)
+        if act is Act.PROBE and finding.verdict in (Verdict.DONE, Verdict.ASSUMED):
+            finding = await self._ask_more(finding, deadline_at, sent)
         return self._outcome(act, finding, sent, started_at)
+
+    async def _ask_more(self, found: _Finding, deadline_at: float, sent: list[str]) -> _Finding:
+        """Ask what the file has a probe ask; each in a session of its own, as people would."""
+        faults: list[str] = []
+        for question in self._questions:
+            said: list[str] = []
+            answer = await self._try(question, deadline_at, said)
+            sent += said
+            if answer.verdict not in (Verdict.DONE, Verdict.NOT_YET, Verdict.ASSUMED):
+                return answer
+            if answer.verdict is Verdict.NOT_YET:
+                faults.append(answer.evidence)
+        if not faults:
+            return found
+        return _Finding(Verdict.NOT_YET, "; ".join((found.evidence, *faults)), _MEND_FAULTS)
 
     def _outcome(self, act: Act, finding: _Finding, sent: list[str], started_at: float) -> Outcome:
         return Outcome(
@@ -210,9 +235,10 @@ class SshDriver:
         return Command(text, stdin)
 
     def _judge_login(self, _: tuple[Step, ...], heard: Transcript) -> _Finding:
-        return _Finding(
-            Verdict.DONE, f"logged in as {self._access.user}; host key {heard.host_key} as pinned"
-        )
+        user = self._access.user
+        advice = _TOO_MUCH if user.lower() in _MAY_DO_ALL else ""
+        evidence = f"logged in as {user}; host key {heard.host_key} as pinned"
+        return _Finding(Verdict.DONE, evidence, advice)
 
     def _judge_doing(self, expect: re.Pattern[str] | None, repeat: Repeat) -> _Judge:
         def judge(said: tuple[Step, ...], heard: Transcript) -> _Finding:
@@ -260,6 +286,21 @@ def _judge_state(said: tuple[Step, ...], heard: Transcript) -> _Finding:
         case 126 | 127:
             return _Finding(Verdict.REFUSED, evidence, "mend the command in the file")
     return _Finding(Verdict.NOT_YET, evidence)
+
+
+def _question(asked: QuestionSettings) -> _Plan:
+    """What is asked, and whether the answer is good; NOT_YET where it is not."""
+    good = re.compile(asked.good) if asked.good is not None else None
+
+    def judge(said: tuple[Step, ...], heard: Transcript) -> _Finding:
+        (step,), (reply,) = said, heard.replies
+        assert isinstance(step, Command)
+        is_good = reply.status == 0 if good is None else good.search(reply.output) is not None
+        if is_good:
+            return _Finding(Verdict.DONE, "")
+        return _Finding(Verdict.NOT_YET, f"{asked.fault} ({_evidence(step, reply)})")
+
+    return _Plan((Command(asked.run),), judge)
 
 
 def _evidence(step: Command, reply: Reply) -> str:

@@ -60,6 +60,21 @@ _Fingerprints = Annotated[
 Legacy = Literal["diffie-hellman-group14-sha1", "diffie-hellman-group1-sha1", "ssh-rsa"]
 
 
+class QuestionSettings(Settings):
+    """What a probe asks, beyond logging in: something that will bite in an outage.
+
+    Attributes:
+        run: a command that changes nothing. A key whose authorized_keys entry forces a command runs
+            that one instead: never ask through such a key.
+        good: regular expression that must be found in what it writes; None = its exit status is 0.
+        fault: the sentence to say where the answer is not good.
+    """
+
+    run: _Text
+    good: _Regexp | None = None
+    fault: _Text
+
+
 class SshAccess(Settings):
     """The access table: whom to log in as, and how the device proves that it is the one.
 
@@ -72,6 +87,7 @@ class SshAccess(Settings):
             newer ones; "ssh-rsa" is a host key signed with SHA-1.
         connect_early: log in when an outage begins, and wait there; None = unless the device is
             spoken with in a dialogue, since such consoles often serve one person at a time.
+        probe: what a probe asks once it is in.
     """
 
     user: _Text
@@ -84,6 +100,7 @@ class SshAccess(Settings):
     sudo_password: Secret | None = None
     legacy: list[Legacy] = Field(default=[])
     connect_early: bool | None = None
+    probe: Annotated[tuple[QuestionSettings, ...], BeforeValidator(_tuple)] = ()
 
     @model_validator(mode="after")
     def _suffices(self) -> Self:

@@ -91,6 +91,18 @@ async def test_a_wrong_login_is_tried_once_and_again_only_when_it_is_another() -
     await checked.leave()
 
 
+async def test_what_a_probe_found_amiss_is_said_though_the_login_works() -> None:
+    """Updates that wait for a restart are no wrong password: the login counts as checked."""
+    checked = await yard()
+    checked.scripted[GATE].always[Act.PROBE] = machines.not_yet_at_once
+    await checked.night()
+
+    assert ("login checked", TODAY) in checked.earned(GATE)
+    said = [event.text for event in checked.keeper.events if isinstance(event, NoticeRaised)]
+    assert any("something is amiss" in text for text in said), said
+    await checked.leave()
+
+
 async def test_a_login_that_worked_and_fails_is_said_loudly() -> None:
     """Somebody changed the password, and can still be asked for it."""
     checked = await yard()

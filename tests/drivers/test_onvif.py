@@ -260,6 +260,18 @@ async def test_probe_warns_of_what_is_not_set_up_as_jobs() -> None:
     assert "only a live drill" in outcome.advice
 
 
+async def test_probe_says_that_an_operator_would_do() -> None:
+    """An administrator's password in a box that may be stolen opens the whole recorder."""
+    with serving(Recorder(is_administrator=True)) as recorder:
+        master = await perform(fit(recorder), Act.PROBE)
+    with serving(Recorder()) as recorder:
+        operator = await perform(fit(recorder), Act.PROBE)
+
+    assert master.verdict is operator.verdict is Verdict.DONE
+    assert "level Operator suffices" in master.advice
+    assert "Operator" not in operator.advice
+
+
 def test_acts_follow_the_tables() -> None:
     """Everything it does is harmless to repeat."""
     acts = fit(Recorder(port=1)).acts

@@ -132,6 +132,20 @@ async def test_session_is_opened_used_and_closed() -> None:
     assert outcome.sent[0].endswith('{"UserName": "watch", "Password": "***"}')
 
 
+@pytest.mark.parametrize(
+    ("roles", "is_too_much"), [(["Administrator"], True), (["Operator"], False), (None, False)]
+)
+async def test_probe_says_that_an_operator_would_do(
+    roles: list[str] | None, is_too_much: bool
+) -> None:
+    """Whoever finds the box must not own every machine's controller."""
+    with serving(Controller(roles=roles)) as controller:
+        outcome = await perform(fit(controller.port), Act.PROBE)
+
+    assert outcome.verdict is Verdict.DONE
+    assert ("Operator suffices" in outcome.advice) is is_too_much
+
+
 async def test_session_is_closed_after_a_refusal_too() -> None:
     """Ten refused tries must not fill the controller's table of sessions."""
     with serving(Controller(allowed=("On", "ForceOff"))) as controller:

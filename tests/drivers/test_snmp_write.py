@@ -6,6 +6,7 @@ It is snmpEnableAuthenTraps of RFC 3418: enabled(1), disabled(2); a switch like 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -124,6 +125,20 @@ async def test_object_that_is_not_there_is_garbled(snmpd: Snmpd) -> None:
 
     assert outcome.verdict is Verdict.GARBLED
     assert "no number at 1.3.6.1.4.1.99999.1.3" in outcome.evidence
+
+
+async def test_probe_says_when_an_account_sees_the_whole_device(tmp_path: Path) -> None:
+    """A view of just the outlet is all that a stolen box then gives away (RFC 3415)."""
+    held = User("held", may_write=True, subtree="1.3.6.1.2.1.11")
+    with Snmpd(tmp_path, users=(SWITCH, held)) as snmpd:
+        drivers = [fit(snmpd, user=user) for user in (SWITCH, held)]
+        wide, narrow = [await perform(driver, Act.PROBE) for driver in drivers]
+        for driver in drivers:
+            await driver.close()
+
+    assert wide.verdict is narrow.verdict is Verdict.DONE, narrow.evidence
+    assert "sees the whole of the device" in wide.advice
+    assert "sees" not in narrow.advice
 
 
 @pytest.mark.alone

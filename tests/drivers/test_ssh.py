@@ -36,8 +36,35 @@ async def test_probe_tells_who_and_which_key(sshd: Sshd) -> None:
     assert outcome.evidence == (
         f"logged in as {sshd.user}; host key {sshd.fingerprint()} as pinned"
     )
-    assert outcome.advice == ""
+    assert ("of its own" in outcome.advice) is (sshd.user == "root"), outcome.advice
     assert outcome.sent == (f"log in to 127.0.0.1 port {sshd.port} as {sshd.user} by key",)
+
+
+ASKED: list[dict[str, str]] = [
+    {"run": "true", "fault": "its recording service does not start by itself"},
+    {"run": "echo pending: 2", "good": "pending: 0", "fault": "updates wait for a restart"},
+]
+
+
+async def test_probe_asks_what_an_outage_would_meet(sshd: Sshd) -> None:
+    """Updates that wait would take half an hour of the battery; they are found by day."""
+    outcome = await perform(fit(sshd, probe=ASKED), Act.PROBE)
+    well = await perform(fit(sshd, probe=ASKED[:1]), Act.PROBE)
+
+    assert outcome.verdict is Verdict.NOT_YET
+    assert "updates wait for a restart" in outcome.evidence
+    assert "pending: 2" in outcome.evidence
+    assert "by itself" not in outcome.evidence, "that question was answered well"
+    assert [line for line in outcome.sent if "pending" in line] == ["run echo pending: 2"]
+    assert well.verdict is Verdict.DONE
+
+
+async def test_dry_probe_shows_its_questions_and_asks_none(sshd: Sshd) -> None:
+    """What a probe would run on somebody's recorder is seen before it does."""
+    outcome = await perform(fit(sshd, probe=ASKED, dry_run=True), Act.PROBE)
+
+    assert outcome.verdict is Verdict.ASSUMED
+    assert {"run true", "run echo pending: 2"} <= set(outcome.sent)
 
 
 @pytest.mark.parametrize("kind", ["rsa", "ecdsa", "ed25519"])

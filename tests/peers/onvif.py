@@ -57,6 +57,7 @@ class Recorder:
         clock_off_s: how far its clock is ahead.
         obeys: whether Idle stops the recording.
         may_order: whether the account may set modes (level Operator).
+        is_administrator: whether the account may do all (access class READ_SYSTEM_SECRET).
         names_port: what it says of itself, where that is not where it is.
         calls: "Operation key=value …", in order.
     """
@@ -67,6 +68,7 @@ class Recorder:
     clock_off_s: float = 0.0
     obeys: bool = True
     may_order: bool = True
+    is_administrator: bool = False
     has_recording: bool = True
     names_port: int | None = None
     failing: dict[str, int] = field(default_factory=dict)
@@ -104,6 +106,8 @@ class Recorder:
                         for n, p in services
                     ]
                 }
+            case "GetUsers":
+                return {"User": [{"Username": USER, "UserLevel": "Administrator"}]}
             case "GetRecordingJobs":
                 return {"JobItem": [self._item(job) for job in self.modes]}
             case "GetRecordingJobState":
@@ -126,6 +130,8 @@ class Recorder:
     def fault(self, operation: str, values: dict[str, Any], *, is_let_in: bool) -> str:
         """Return the subcode of the fault that a request ends in, or ""."""
         if operation not in _OPEN and not is_let_in:
+            return "NotAuthorized"
+        if operation == "GetUsers" and not self.is_administrator:
             return "NotAuthorized"
         if operation == "SetRecordingJobMode":
             if not self.may_order:

@@ -103,6 +103,7 @@ class Controller:
         allowed: AllowableValues of ResetType; None = they stand in an ActionInfo.
         task_states: what the task monitor says, one a look; () = no task.
         status: what a reset is answered, where it is no task.
+        roles: of the session; None = it does not say.
         calls: "METHOD PATH BODY", in order.
         open: sessions that were opened and not closed.
     """
@@ -113,6 +114,7 @@ class Controller:
     status: int = 204
     policy: str | None = "AlwaysOn"
     knows_sessions: bool = True
+    roles: list[str] | None = None
     target: str = _RESET
     calls: list[str] = field(default_factory=list)
     open: set[str] = field(default_factory=set)
@@ -136,6 +138,8 @@ class Controller:
         if method == "DELETE":
             self.open.discard(f"token-{path.rpartition('/')[2]}")
             return 204, {}, None
+        if path.startswith(f"{_SESSIONS}/"):
+            return 200, {}, {} if self.roles is None else {"Roles": self.roles}
         if path == "/redfish/v1/Systems":
             return 200, {}, {"Members": [{"@odata.id": _PATH}]}
         if path == _PATH:

@@ -114,7 +114,11 @@ PRIVACY: dict[str, str] = {"des": "DES", "aes128": "AES"}
 
 @dataclass(frozen=True, slots=True)
 class User:
-    """A USM user of the agent; "none" for what it does without."""
+    """A USM user of the agent; "none" for what it does without.
+
+    Attributes:
+        subtree: the only objects that it sees; "" = all of them.
+    """
 
     name: str
     auth: AuthProtocol = "sha256"
@@ -122,6 +126,7 @@ class User:
     auth_secret: str = AUTH_SECRET
     privacy_secret: str = PRIVACY_SECRET
     may_write: bool = False
+    subtree: str = ""
 
     def lines(self) -> list[str]:
         """Return its lines of snmpd.conf."""
@@ -134,7 +139,7 @@ class User:
             create += [PRIVACY[self.privacy], f'"{self.privacy_secret}"']
             level = "priv"
         access = "rwuser" if self.may_write else "rouser"
-        return [" ".join(create), f"{access} {self.name} {level}"]
+        return [" ".join(create), f"{access} {self.name} {level} {self.subtree}".rstrip()]
 
 
 WATCH = User("watch")
