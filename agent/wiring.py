@@ -40,6 +40,8 @@ from agent.owed.owed import OwedList, undo_of
 from agent.parts import Parts, kept_up
 from agent.planner import Planner
 from agent.schedule import Schedule
+from agent.story import facts as story_facts
+from agent.story.foretold import Foretold
 from agent.units.notifications import Notifications
 from agent.units.snmp_source import SnmpSource, UnitNotice
 from agent.units.source import Source
@@ -158,6 +160,7 @@ class Agent:
         self._parts.join("outside", hear=on_event)
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
+        journal.remember(story_facts.NAME, story_facts.facts_text(site))
         journal.on_trouble = self._hear_trouble
         if self._recalled.troubles:
             self._say("error", "journal", "; ".join(self._recalled.troubles))
@@ -225,6 +228,15 @@ class Agent:
             loaded.place, clock=clock, state=lambda: engine.state, record=engine.record
         )
         join("daylight", run=daylight.run)
+        foretold = Foretold(
+            engine.site,
+            clock=clock,
+            state=lambda: engine.state,
+            beliefs=engine.beliefs,
+            plan=lambda: self._planner.plan,
+            note=self._journal.note,
+        )
+        join("foretold", run=foretold.run)
 
     def _join_owed(self, folder: Path) -> None:
         """Join the list of what is to be undone, and its copies elsewhere."""

@@ -367,6 +367,54 @@ class GradeVoided:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class BeliefHeld:
+    """For people: how long a battery in use was believed to last, as it went.
+
+    Attributes:
+        lower_s, median_s: from then on, at the load there was.
+        quantile: how sure the former is; 0.05 = with 95 % it lasts at least that long.
+        load_w: that load.
+        left_lower, left_likely: what was left by each, as a share of what is likely when full.
+    """
+
+    at: float
+    unit: str
+    lower_s: float
+    median_s: float
+    quantile: float
+    load_w: float
+    left_lower: float
+    left_likely: float
+
+
+@dataclass(frozen=True, slots=True)
+class StopForetold:
+    """What a plan had in store for one device; see `plan.PlannedStop`. Site times in s."""
+
+    device: str
+    why: str
+    on_until_at: float
+    at_rest_at: float
+    hold_until_at: float
+    is_in_time: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PlanHeld:
+    """For people: the first plan of an outage, to hold what came against.
+
+    Attributes:
+        made_at: when it was made; outage_at: when mains failed.
+        stops: of all devices, in the file's order.
+    """
+
+    at: float
+    made_at: float
+    outage_at: float
+    stops: tuple[StopForetold, ...]
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -398,4 +446,6 @@ Event = (
     | GradeEarned
     | GradeVoided
     | LoginRefused
+    | BeliefHeld
+    | PlanHeld
 )

@@ -37,6 +37,12 @@ OVERLOAD_SUSTAINED_S = 30.0
 _MAY_STICK = ("charge", "runtime_s")
 _STUCK_SHARE = 0.10  # of the battery, drawn while a gauge shows the same
 
+FOR_A_MOMENT = "on battery for a moment; not an outage until that lasts"
+ONE_SAYS_MAINS = "one reading says mains; a second must say so too"
+SILENT_ON_BATTERY = "it was on battery when it was last heard, and is silent since"
+SELF_TEST = "its battery self-test is running; that is no outage"
+"""Why a judgement is what it is; journals hold these words, and are told by them."""
+
 GAP_S = 600.0
 """Readings further apart are not consecutive; twice the slowest pace of polling."""
 
@@ -150,7 +156,7 @@ def _shown(before: UnitState, reading: Reading, drawn: Drawn) -> dict[str, tuple
         if value is None:
             continue
         last = before.shown.get(name)
-        moves = last is None or last[0] != value or not _shows_battery(reading)
+        moves = last is None or last[0] != value or not shows_battery(reading)
         shown[name] = (value, drawn.total_wh) if moves or last is None else last
     return shown
 
@@ -204,7 +210,7 @@ def silent(unit: Unit, before: UnitState, *, at: float) -> UnitState:
     if before.is_on_battery:
         if before.is_low:  # it was the end: nothing more is to be learnt of this discharge
             lost = replace(lost, battery=replace(lost.battery, discharge=None))
-        return replace(lost, why="it was on battery when it was last heard, and is silent since")
+        return replace(lost, why=SILENT_ON_BATTERY)
     return replace(lost, supply=Supply.UNKNOWN, since_at=at, why="it does not answer")
 
 
@@ -266,7 +272,8 @@ def _account(unit: Unit, before: UnitState, reading: Reading, load_w: float) -> 
     return recharged(unit, before.drawn, stretch_s=stretch_s)
 
 
-def _shows_battery(reading: Reading) -> bool:
+def shows_battery(reading: Reading) -> bool:
+    """Whether a reading alone says that the unit runs on its battery."""
     if reading.output_source is OutputSource.BATTERY:
         return True
     counts = (reading.trusted("on_battery_s") or 0.0) > 0.0
@@ -277,7 +284,7 @@ def _shows_mains(reading: Reading) -> bool:
     if reading.output_source is None:
         # A unit with two contacts only: no source, but it would count seconds or raise the alarm.
         return reading.on_battery_s == 0.0 and Alarm.ON_BATTERY not in reading.alarms
-    return not _shows_battery(reading) and reading.output_source in (
+    return not shows_battery(reading) and reading.output_source in (
         OutputSource.NORMAL,
         OutputSource.BOOSTER,
         OutputSource.REDUCER,
@@ -293,7 +300,7 @@ def _says_low(reading: Reading) -> bool:
 
 def _count_signs(state: UnitState, reading: Reading) -> UnitState:
     """Count for how long, and how often in a row, the readings have said the same."""
-    battery, mains = _shows_battery(reading), _shows_mains(reading)
+    battery, mains = shows_battery(reading), _shows_mains(reading)
     began_at = reading.at - (reading.trusted("on_battery_s") or 0.0)
     low = battery and _says_low(reading)
     overloaded = Alarm.OUTPUT_OVERLOAD in reading.alarms
@@ -353,7 +360,7 @@ def _judgement(
         named = "nothing" if source is None else source.name.lower()
         return held, f"it reports {named} as the source of its output"
     if before.is_on_battery and state.mains_signs < 2:
-        return Supply.BATTERY, "one reading says mains; a second must say so too"
+        return Supply.BATTERY, ONE_SAYS_MAINS
     return _on_mains(reading)
 
 
@@ -363,11 +370,11 @@ def _on_battery(
     assert state.sign_at is not None
     testing = Alarm.TEST_IN_PROGRESS in reading.alarms
     if testing and not is_low and not before.is_on_battery:
-        return before.supply, "its battery self-test is running; that is no outage"
+        return before.supply, SELF_TEST
     lasting_s = reading.at - state.sign_at
     if before.is_on_battery or is_low or (state.signs >= 2 and lasting_s >= unit.flicker_s):
         return Supply.BATTERY, "mains has failed; it runs on its battery"
-    return before.supply, "on battery for a moment; not an outage until that lasts"
+    return before.supply, FOR_A_MOMENT
 
 
 def _on_mains(reading: Reading) -> tuple[Supply, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import time
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime, timedelta, tzinfo
@@ -18,6 +19,7 @@ from policies.events import (
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
+    BeliefHeld,
     BoxLeft,
     BoxStayed,
     DeviceSeen,
@@ -38,6 +40,7 @@ from policies.events import (
     OutputReturned,
     OutputWithdrawn,
     PauseSet,
+    PlanHeld,
     PollMissed,
     ReadingTaken,
     SettingRemembered,
@@ -48,6 +51,7 @@ from policies.events import (
 from policies.model import OutputSource, Reading
 from policies.night import Light
 from policies.output_state import OutputTask
+from policies.reasons import duration_text, sureness_text
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1
@@ -274,6 +278,16 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"the light at the site: {light.value}"
         case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():
             return f"{event.unit}: {_learnt(event)}"
+        case BeliefHeld(unit=unit, load_w=load_w):
+            return (
+                f"{unit}: its battery lasts at least {duration_text(event.lower_s)} "
+                f"({sureness_text(event.quantile)}; {duration_text(event.median_s)} likely) at "
+                f"{load_w:.0f} W"
+            )
+        case PlanHeld(at=at, stops=stops):
+            told = [s for s in stops if math.isfinite(s.on_until_at)]
+            said = [f"{s.device} {_local(utc, zone, later_s=s.on_until_at - at)}" for s in told]
+            return f"the plan, on until: {', '.join(said) or 'nothing ends'}"
 
 
 def _learnt(event: BatteryFitted | BatteryMeasured | BatteryJudged | LoadFound) -> str:

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import math
 import os
 import shutil
 import sqlite3
@@ -34,6 +35,7 @@ from policies.events import (
     BatteryFitted,
     BatteryJudged,
     BatteryMeasured,
+    BeliefHeld,
     BoxLeft,
     BoxStayed,
     DeviceSeen,
@@ -54,11 +56,13 @@ from policies.events import (
     OutputReturned,
     OutputWithdrawn,
     PauseSet,
+    PlanHeld,
     PollMissed,
     ReadingTaken,
     SettingRemembered,
     StepBegan,
     StepEnded,
+    StopForetold,
     SupplyJudged,
 )
 from policies.model import Alarm, OutputSource, Reading, Task
@@ -179,6 +183,22 @@ SAID: list[tuple[Event, str]] = [
     ),
     (BoxLeft(1.0, "warden", "powering itself off"), "warden: powering itself off"),
     (BoxStayed(1.0, "warden", "still on"), "warden: still on"),
+    (
+        BeliefHeld(1.0, "cabinet", 580.0, 1260.0, 0.05, 96.4, 0.4, 0.8),
+        "cabinet: its battery lasts at least 9 min 40 s (95 % sure; 21 min likely) at 96 W",
+    ),
+    (
+        PlanHeld(
+            1.0,
+            0.5,
+            0.0,
+            (
+                StopForetold("desk", "gives way", 61.0, 91.0, 0.0),
+                StopForetold("modem", "never touched", math.inf, math.inf, 0.0),
+            ),
+        ),
+        "the plan, on until: desk 2026-07-01 23:42:07",
+    ),
     (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
