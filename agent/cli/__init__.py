@@ -20,6 +20,7 @@ from agent.cli.fit import fit
 from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
+from agent.cli.new import new
 from agent.cli.plan import plan
 from agent.cli.ports import ports
 from agent.cli.recipe import recipe
@@ -30,6 +31,7 @@ from agent.cli.size import size
 
 _FIRST_STEPS = (
     "lastwatt demo                 a whole outage on a virtual site",
+    "lastwatt new site.toml        ask for a site, and write its file",
     "lastwatt check site.toml      is the file right, and the site",
     "lastwatt probe site.toml      does everything answer",
     "lastwatt run site.toml --state /var/lib/lastwatt --dry-run",
@@ -51,8 +53,8 @@ def main() -> None:
 
 
 for command in (
-    demo, check, probe, ports, recipe, run, status, journal, pause, stop, start, drill, restore,
-    battery,
+    demo, new, check, probe, ports, recipe, run, status, journal, pause, stop, start, drill,
+    restore, battery,
     budget, fit, plan, size,
     completion,
     simulate,

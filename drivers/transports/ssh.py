@@ -143,6 +143,16 @@ class Talk:
             transport, fingerprint = self._logged_in(sent, tell_logged_in)
             return self._walked(transport, fingerprint, script)
 
+    def look(self) -> str:
+        """Connect, and return the fingerprint of the host key that is shown; nobody logs in.
+
+        Raises:
+            DriverError: and nothing else, whatever went wrong.
+        """
+        with self._ending():
+            fingerprint: str = self._greeted().get_remote_server_key().fingerprint
+            return fingerprint
+
     def keep(self, sent: list[str], tell_logged_in: Callable[[str], object]) -> Transcript | None:
         """Connect and log in, then wait for `say`; None: it was abandoned before that.
 

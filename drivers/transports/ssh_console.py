@@ -32,6 +32,26 @@ down may first wait for the name of who calls."""
 _slots: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKeyDictionary()
 
 
+async def shown_host_key(address: str, port: int, *, within_s: float) -> str:
+    """Return the fingerprint of the host key that is shown there; nobody logs in.
+
+    It is what a person compares with the device's own console: by itself it proves nothing.
+
+    Raises:
+        DeviceSilentError: nothing answered within *within_s*.
+        DeviceRefusedError: what answered speaks no SSH that we do.
+    """
+    loop = asyncio.get_running_loop()
+    talk = Talk(Login(address, port, ""), None, skip=frozenset(), now=loop.time)
+    try:
+        async with asyncio.timeout(within_s):
+            return await in_own_thread(talk.look, name=f"ssh {address}")
+    except TimeoutError as error:
+        raise talk.timed_out(after_s=within_s) from error
+    finally:
+        talk.abandon()
+
+
 class SshConsole:
     """One device's console over SSH; conversations share no connection."""
 
