@@ -9,23 +9,22 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from agent.page import view
 from agent.page.door import Door
 from agent.page.headers import Headers
-from agent.page.static import PLACE, Static
+from agent.page.static import PLACE
+from agent.page.view import Front
 
 log = structlog.get_logger()
 
 ZIP_FROM_BYTES = 600
 
 
-def app_of(door: Door) -> ASGIApp:
-    """Return the application that serves the agent behind *door*."""
-    static = Static()
+def app_of(door: Door, front: Front) -> ASGIApp:
+    """Return the application that serves the agent behind *door*, with *front* for people."""
     app = Starlette(
         routes=[
-            *view.routes(door, static),
-            Route(PLACE + "{name:path}", static.serve),
+            *front.routes,
+            Route(PLACE + "{name:path}", front.static.serve),
         ],
         middleware=[Middleware(GZipMiddleware, minimum_size=ZIP_FROM_BYTES, compresslevel=5)],
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 
 from agent.config import PageSettings
 from agent.page.app import app_of
 from agent.page.door import Door
 from agent.page.server import PageServer, PageUnavailableError
+from agent.page.view import Front
 from policies.events import Event
 
 AGAIN_S = 60.0
@@ -34,7 +36,8 @@ class Page:
         self._door = door
         self._say = say
         self._is_beyond_loopback = settings.has_tls or not settings.open_reading
-        self.server = PageServer(app_of(door), listen=settings.listen)
+        self._front = Front(door)
+        self.server = PageServer(app_of(door, self._front), listen=settings.listen)
 
     def hear(self, event: Event) -> None:
         """Take in an event, for those who watch."""
@@ -45,6 +48,9 @@ class Page:
         if self._is_beyond_loopback:
             self._say("warning", "page", "this version serves the page on loopback only, openly")
             return
+        await asyncio.gather(self._front.run(), self._serve())
+
+    async def _serve(self) -> None:
         said = ""
         while True:
             try:

@@ -1,27 +1,147 @@
-"""The page that people open: how the site is, in words."""
+"""The page that people open: how the site is, for how long, and what becomes of each device."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from sse_starlette import EventSourceResponse
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from agent import status
+from agent.battery import view as battery_view
+from agent.battery.check import file_day
 from agent.page.door import Door
+from agent.page.live import LISTENERS, Live, Parts
+from agent.page.live_journal import Entry, Tail
+from agent.page.live_past import Past
 from agent.page.static import Static
+from agent.page.view_parts import (
+    batteries_of,
+    budget,
+    device_lines,
+    power_of,
+    running_untold,
+)
+from agent.page.view_ride import ride_of
+from agent.page.view_seen import Seen
+from agent.page.view_words import said_of
+from agent.pictures.ride_picture import NARROW, WIDE, ride_picture
+
+RIDE_STYLE = files("agent.pictures") / "templates" / "ride.css"
+"""The picture's style: the same file that a picture which stands alone brings along."""
+
+SEND_WITHIN_S = 20.0
+"""A listener that takes no byte for so long is gone."""
+
+ENTRIES_SHOWN = 25
+_AGAIN_AFTER_S = 30
 
 
-def routes(door: Door, static: Static) -> list[Route]:
-    """Return the addresses that this module answers at."""
-    templates = Environment(
-        loader=PackageLoader("agent.page"), autoescape=True, undefined=StrictUndefined
-    )
-    templates.globals["static"] = static.url
+class Front:
+    """Makes the page of one site.
 
-    async def front(request: Request) -> Response:
-        lines = list(status.lines(door.status()))
-        page = templates.get_template("front.html").render(site=door.engine.site.name, lines=lines)
+    Attributes:
+        static: the files that go with it.
+        live: what it shows now; has to be run.
+    """
+
+    def __init__(self, door: Door) -> None:
+        """Prepare; nothing is drawn before somebody looks."""
+        self.static = static = Static(more={"ride.css": RIDE_STYLE})
+        self._door = door
+        self._templates = Environment(
+            loader=PackageLoader("agent.page"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.globals["static"] = static.url
+        self._release = "".join(static.url(name) for name in ("page.css", "ride.css", "page.js"))
+        self.live = Live(door, self._draw, release=self._release)
+
+    async def run(self) -> None:
+        """Keep what is shown up to date, for ever; cancel to end."""
+        await self.live.run()
+
+    @property
+    def routes(self) -> list[Route]:
+        """The addresses it answers at."""
+        return [Route("/", self._front), Route("/live", self._events)]
+
+    async def _front(self, request: Request) -> Response:
+        parts = await self.live.fresh()
+        page = self._templates.get_template("page.html").render(
+            site=self._door.engine.site.name,
+            mark=self.live.mark,
+            release=self._release,
+            parts=parts,
+        )
         return HTMLResponse(page)
 
-    return [Route("/", front)]
+    async def _events(self, request: Request) -> Response:
+        if self.live.is_full:
+            text = f"{LISTENERS} pages are open already; close one"
+            again = {"retry-after": str(_AGAIN_AFTER_S)}
+            return PlainTextResponse(text, status_code=503, headers=again)
+        mark = request.headers.get("last-event-id") or request.query_params.get("after", "")
+        return EventSourceResponse(
+            self.live.listen(mark), ping=0, send_timeout=SEND_WITHIN_S, sep="\n"
+        )
+
+    # Parts
+
+    def _draw(self, seen: Seen, past: Past, tail: Tail) -> Parts:
+        said = said_of(seen)
+        ride = ride_of(seen, past, self._door.place, description=f"{said.head} {said.why}")
+        pictures = None
+        if ride is not None:
+            pictures = {
+                "wide": ride_picture(ride, layout=WIDE, name="wide", is_alone=False),
+                "narrow": ride_picture(ride, layout=NARROW, name="narrow", is_alone=False),
+            }
+        return {
+            "said": self._part("said", said=said, seen=seen),
+            "heard": self._part("heard", seen=seen),
+            "ride": self._part("ride", pictures=pictures, is_imagined=seen.ahead is not None),
+            "devices": self._part(
+                "devices", devices=device_lines(seen), untold=running_untold(seen)
+            ),
+            "power": self._part("power", units=power_of(seen), budget=budget(seen)),
+            "batteries": self._part("batteries", batteries=self._batteries(seen)),
+            "journal": self._part("journal", days=_by_day(tail, seen)),
+        }
+
+    def _part(self, name: str, **values: Any) -> str:
+        return self._templates.get_template(f"{name}.html").render(**values)
+
+    def _batteries(self, seen: Seen) -> Any:
+        loaded, today = self._door.loaded, self._door.today()
+        documents: dict[str, Mapping[str, Any]] = {
+            name: battery_view.document(
+                unit,
+                seen.state.units[name].battery,
+                file_day=file_day(loaded.document, name),
+                fit=loaded.units[name].fit is not None,
+                today=today,
+                now=seen.now,
+            )
+            for name, unit in seen.site.units.items()
+        }
+        return batteries_of(seen, documents)
+
+
+def _by_day(tail: Tail, seen: Seen) -> list[tuple[str, list[tuple[str, str, Entry]]]]:
+    """Return the newest entries, newest first, under the days that they were made on."""
+    days: list[tuple[str, list[tuple[str, str, Entry]]]] = []
+    for entry in list(tail.entries)[: -ENTRIES_SHOWN - 1 : -1]:
+        local = entry.utc.astimezone(seen.zone)
+        day = "today" if local.date() == seen.local(0.0).date() else f"{local:%A} {local:%Y-%m-%d}"
+        if not days or days[-1][0] != day:
+            days.append((day, []))
+        days[-1][1].append((local.isoformat(timespec="seconds"), f"{local:%H:%M:%S}", entry))
+    return days

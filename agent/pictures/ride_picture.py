@@ -175,7 +175,7 @@ class _Drawing:
             bottom=load.bottom,
             was=self._band(unit.left, battery.scale),
             will=self._band(unit.left_planned, battery.scale),
-            charge=[(self._x.at(at), battery.scale.at(share)) for at, share in unit.charge],
+            charge=self._charge(unit.charge, battery.scale),
             load_was=self._load(unit.load, watts, until_s=self._view.now_s),
             load_will=self._load(unit.load_planned, watts, until_s=_end_of(unit.left_planned)),
             sure_px=None if unit.sure_end_s is None else self._x.at(unit.sure_end_s),
@@ -188,6 +188,11 @@ class _Drawing:
         lower = [(self._x.at(p.at_s), y.at(min(p.lower, p.likely))) for p in points]
         likely = [(self._x.at(p.at_s), y.at(p.likely)) for p in points]
         return _Band(band(likely, lower), line(lower), line(likely))
+
+    def _charge(self, said: Sequence[tuple[float, float]], y: Scale) -> str:
+        if len(said) < 2:
+            return ""
+        return line((self._x.at(at_s), y.at(share)) for at_s, share in said)
 
     def _load(self, loads: Sequence[Load], y: Scale, *, until_s: float | None) -> str:
         """Return the stairs of a load; the last one holds until the end, or until now."""
@@ -311,7 +316,7 @@ class _Unit:
     bottom: float
     was: _Band | None
     will: _Band | None
-    charge: list[Point]
+    charge: str
     load_was: str
     load_will: str
     sure_px: float | None
