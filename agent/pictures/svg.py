@@ -65,7 +65,7 @@ class Scale:
 
 
 def _log_ticks(low: float, high: float, most: int) -> list[float]:
-    """Powers of ten, and where there is room two, three and five times those."""
+    """Powers of ten, or every other; where there is room two, three and five times those too."""
     powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     found: list[float] = []
     for leading in (_LEADING, (1, 3), (1,)):
@@ -73,7 +73,7 @@ def _log_ticks(low: float, high: float, most: int) -> list[float]:
         found = [value for value in found if low * 0.999 <= value <= high * 1.001]
         if len(found) <= most:
             break
-    return found
+    return found[:: math.ceil(len(found) / most)] if len(found) > most else found
 
 
 def line(points: Iterable[Point]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from agent.pictures.svg import Scale, band, figure, line
@@ -23,6 +23,7 @@ def test_a_scale_that_makes_no_sense_is_refused(low: float, high: float, is_log:
         Scale(low, high, 0.0, 100.0, is_log)
 
 
+@example(low=1.0, ratio=9991.0, is_log=True, most=3)
 @given(st.floats(0.01, 1e4), st.floats(1.01, 1e4), st.booleans(), st.integers(3, 12))
 def test_ticks_lie_between_the_ends_and_are_not_too_many(
     low: float, ratio: float, is_log: bool, most: int
