@@ -14,6 +14,7 @@ from drivers.base import Verdict
 from drivers.errors import DeviceGarbledError
 from drivers.http_settings import Expect, TokenFrom
 from drivers.transports.http_messages import MOST_BYTES, HttpReply
+from drivers.xml_replies import parsed
 
 _QUOTED_CHARS = 80  # of what a device says, in evidence
 
@@ -211,12 +212,7 @@ def _json_of(reply: HttpReply) -> object:
 
 def _xml_of(reply: HttpReply) -> ElementTree.Element:
     _refuse_html(reply, "XML")
-    if b"<!DOCTYPE" in reply.body or b"<!ENTITY" in reply.body:  # could grow without bound
-        raise DeviceGarbledError("its XML brings a DOCTYPE, which is not read")
-    try:
-        return ElementTree.fromstring(reply.body)
-    except (ElementTree.ParseError, ValueError, LookupError):
-        raise DeviceGarbledError("what it answers is not XML") from None
+    return parsed(reply.body)
 
 
 def _xml_text(root: ElementTree.Element, path: str) -> str | None:
@@ -236,7 +232,7 @@ def _text_of(reply: HttpReply) -> str:
     charset = re.search(r"charset=\"?([\w-]+)", reply.headers.get("content-type", ""))
     try:
         return reply.body.decode(charset[1] if charset else "utf-8", errors="replace")
-    except LookupError:
+    except (LookupError, UnicodeError):  # some codecs know no replacing
         return reply.body.decode("utf-8", errors="replace")
 
 

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 from xml.sax.saxutils import escape
 
 from drivers.errors import DeviceGarbledError
+from drivers.xml_replies import parsed
 
 SOAP = "http://www.w3.org/2003/05/soap-envelope"
 TDS = "http://www.onvif.org/ver10/device/wsdl"
@@ -91,12 +92,7 @@ def body_of(content: bytes) -> Element | Fault:
     Raises:
         DeviceGarbledError: it is no SOAP 1.2.
     """
-    if b"<!DOCTYPE" in content:
-        raise DeviceGarbledError("its reply brings a document type, which SOAP forbids")
-    try:
-        root = ElementTree.fromstring(content)
-    except ElementTree.ParseError as error:
-        raise DeviceGarbledError("what it answers is no XML") from error
+    root = parsed(content)
     body = root.find(f"{{{SOAP}}}Body") if root.tag == f"{{{SOAP}}}Envelope" else None
     if body is None or len(body) == 0:
         raise DeviceGarbledError("what it answers is no SOAP 1.2 message")
@@ -126,5 +122,5 @@ def utc_in(reply: Element) -> datetime | None:
     try:
         year, month, day, hour, minute, second = map(int, texts)
         return datetime(year, month, day, hour, minute, min(second, 59), tzinfo=UTC)
-    except ValueError:
+    except (ValueError, OverflowError):
         return None

@@ -92,7 +92,7 @@ class RedfishTalk:
             path = f"{SYSTEMS}/{self._access.system}"
             return path, await self.get(path)
         members = (await self.get(SYSTEMS)).get("Members", ())
-        paths = [path_of(_text(member, "@odata.id")) for member in _dicts(members)]
+        paths = [path_of(text_at(member, "@odata.id")) for member in dicts(members)]
         if not self.is_dry and len(paths) != 1:
             names = ", ".join(path.rpartition("/")[2] for path in paths) or "none"
             error = DeviceRefusedError(f"the service manages {len(paths)} systems: {names}")
@@ -109,14 +109,16 @@ class RedfishTalk:
         reset = _dict(_dict(system.get("Actions")).get("#ComputerSystem.Reset"))
         if self.is_dry:
             return "", frozenset()
-        target = path_of(_text(reset, "target"))
+        target = path_of(text_at(reset, "target"))
         listed = reset.get("ResetType@Redfish.AllowableValues")
         if listed is None and "@Redfish.ActionInfo" in reset:
-            info = await self.get(path_of(_text(reset, "@Redfish.ActionInfo")), shown=_ACTION_INFO)
+            info = await self.get(
+                path_of(text_at(reset, "@Redfish.ActionInfo")), shown=_ACTION_INFO
+            )
             listed = next(
                 (
                     parameter.get("AllowableValues")
-                    for parameter in _dicts(info.get("Parameters", ()))
+                    for parameter in dicts(info.get("Parameters", ()))
                     if parameter.get("Name") == "ResetType"
                 ),
                 None,
@@ -159,7 +161,7 @@ class RedfishTalk:
         if reply.is_assumed:
             return {}
         self._judge(reply, f"GET {shown or path}")
-        return _json(reply)
+        return json_of(reply)
 
     # The session
 
@@ -180,7 +182,7 @@ class RedfishTalk:
         if not self._token:
             raise DeviceGarbledError("it opened a session without an X-Auth-Token")
         self._session_path = path_of(reply.headers.get("location", "")) or path_of(
-            str(_json(reply).get("@odata.id", ""))
+            str(json_of(reply).get("@odata.id", ""))
         )
 
     async def _log_out(self) -> None:
@@ -202,13 +204,13 @@ class RedfishTalk:
         path = path_of(said.headers["location"])
         reply = said
         while True:
-            pause_s = min(_seconds(reply.headers.get("retry-after", "")), _MOST_POLL_S)
+            pause_s = min(seconds(reply.headers.get("retry-after", "")), _MOST_POLL_S)
             if self.left_s() <= pause_s:
                 raise DeviceDroppedError(f"ResetType {how} became a task that had no end in time")
             await self._clock.sleep(pause_s)
             reply = await self._exchange("GET", path, shown=_MONITOR)
             self._judge(reply, f"the task of ResetType {how}")
-            state = str(_json(reply).get("TaskState", "")) if reply.body else ""
+            state = str(json_of(reply).get("TaskState", "")) if reply.body else ""
             if state in _FAILED_TASKS:
                 raise DeviceRefusedError(f"the task of ResetType {how} ended as {state}")
             if reply.status != 202 and (not state or state in _FINAL_TASKS):
@@ -257,11 +259,11 @@ class RedfishTalk:
     def _extended(self, reply: HttpReply) -> str:
         """Return the first message of an error reply (DSP0266, "Error responses"), in short."""
         try:
-            body = _json(reply)
+            body = json_of(reply)
         except DeviceGarbledError:
             return ""
         told = _dict(body.get("error"))
-        first = next(iter(_dicts(told.get("@Message.ExtendedInfo", ()))), {})
+        first = next(iter(dicts(told.get("@Message.ExtendedInfo", ()))), {})
         message = " ".join(str(first.get("Message") or told.get("message") or "").split())
         message = message.replace(self._access.password.get_secret_value(), "***")
         if self._token:
@@ -286,11 +288,17 @@ def path_of(place: str) -> str:
     return path
 
 
-def _seconds(text: str) -> float:
-    return float(text) if text.isdigit() and int(text) > 0 else _POLL_S
+def seconds(text: str) -> float:
+    """Return what a Retry-After asks for, in s; a second where it asks for nothing."""
+    return float(text) if text.isascii() and text.isdigit() and float(text) > 0.0 else _POLL_S
 
 
-def _json(reply: HttpReply) -> Body:
+def json_of(reply: HttpReply) -> Body:
+    """Return the resource that a reply holds.
+
+    Raises:
+        DeviceGarbledError: it holds none.
+    """
     try:
         found = json.loads(reply.body or b"{}")
     except (ValueError, RecursionError) as error:
@@ -304,11 +312,17 @@ def _dict(value: object) -> Body:
     return value if isinstance(value, dict) else {}
 
 
-def _dicts(values: object) -> Sequence[Body]:
+def dicts(values: object) -> Sequence[Body]:
+    """Return the resources of an array, without whatever else is in it."""
     return [v for v in values if isinstance(v, dict)] if isinstance(values, list | tuple) else []
 
 
-def _text(body: Body, key: str) -> str:
+def text_at(body: Body, key: str) -> str:
+    """Return a text of a resource.
+
+    Raises:
+        DeviceGarbledError: there is none, or an empty one.
+    """
     value = body.get(key)
     if not isinstance(value, str) or not value:
         raise DeviceGarbledError(f"a resource lacks {key}")

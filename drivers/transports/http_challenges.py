@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 _QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
 _SCHEME = re.compile(r"(?:^|,)\s*([A-Za-z][A-Za-z0-9-]*)(?=\s+[A-Za-z0-9-]+\s*=|\s*(?:,|$))")
@@ -17,7 +18,7 @@ def challenges(headers: Sequence[str]) -> Iterator[str]:
         # A realm may hold commas: quoted text is blanked out while the schemes are looked for.
         blanked = _QUOTED.sub(lambda quoted: "=" * len(quoted[0]), header)
         starts = [found.start(1) for found in _SCHEME.finditer(blanked)]
-        for start, end in zip(starts, [*starts[1:], len(header)], strict=True):
+        for start, end in pairwise([*starts, len(header)]):
             yield header[start:end].rstrip(", ")
 
 
