@@ -21,7 +21,7 @@ from agent.conduct.outputs import Outputs
 from agent.conduct.own_box import OwnBox
 from agent.conduct.perform import Performer, first
 from agent.conduct.readiness import Readiness
-from agent.conduct.sequence import Result
+from agent.conduct.result import Result
 from agent.conduct.taking_up import closing_of, stale_units, without_stale
 from agent.conduct.unit_control import UnitControl
 from agent.errors import BackupUnitError, UnitTrouble

@@ -13,7 +13,7 @@ from collections.abc import Awaitable, Callable, Collection, Iterable, Mapping
 
 import structlog
 
-from agent.conduct.sequence import Result
+from agent.conduct.result import Result
 from drivers.base import Clock
 from policies.events import Ending
 from policies.model import (

@@ -19,7 +19,7 @@ from typing import Any
 import structlog
 
 from agent.conduct.perform import first
-from agent.conduct.sequence import Result
+from agent.conduct.result import Result
 from agent.conduct.steps import HEARD
 from agent.control import Ask
 from agent.engine import Engine

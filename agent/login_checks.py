@@ -92,7 +92,7 @@ class LoginChecks:
         stages = self._drivers.get(name, {})
         found = {
             id(stages[stage]): stages[stage]
-            for stage in (Stage.QUIESCE, Stage.STOP, Stage.STOP_ELSE)
+            for stage in (Stage.QUIESCE, Stage.STOP, Stage.STOP_ELSE, Stage.CUT)
             if stage in stages and Act.PROBE in stages[stage].acts
         }
         return list(found.values())

@@ -22,6 +22,7 @@ class Stage(StrEnum):
     QUIESCE = "quiesce"
     STOP = "stop"
     STOP_ELSE = "stop else"  # the second table of a list under `stop`; its driver sees it as STOP
+    CUT = "cut"  # the same where its driver cuts power at the feed; see drivers.feed_cut
     VERIFY = "verify"
     START = "start"
 
@@ -39,6 +40,8 @@ class Act(StrEnum):
     START = "start"
     CONFIRM_RUNNING = "confirm_running"
     RESTORE = "restore"  # undo what quiesced it
+    CUT = "cut"  # take its power away at the feed, after its stop failed; see drivers.feed_cut
+    UNCUT = "uncut"  # give that power back
 
 
 class Repeat(StrEnum):

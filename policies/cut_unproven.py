@@ -11,12 +11,20 @@ from collections.abc import Iterator, Mapping
 
 from policies.belief import Belief
 from policies.graph import graph_of, may_be_stopped
-from policies.model import HOLDS_DATA, Site
-from policies.reasons import duration_text
+from policies.model import HOLDS_DATA, Order, Site
+from policies.reasons import BY_HAND, DRILL, duration_text
 from policies.runtime import LoadStep
 from policies.scene import RETRY_AFTER_S, Scene
 from policies.state import Phase, SiteState
 from policies.timeline import MARGIN_S, timeline
+
+SAVES_LOAD = frozenset(
+    {
+        "gives_way", "overload", "runtime_below", "charge_below", "on_battery_for",
+        "spares_other", BY_HAND, DRILL,
+    }
+)  # fmt: skip
+"""Codes of reasons to stop a device that hold for one whose power is all that stopping it saves."""
 
 
 def saved_by_cut(
@@ -34,7 +42,22 @@ def saved_by_cut(
 def is_cut_wanted(scene: Scene, name: str) -> bool:
     """Whether what was given up is to be told once more, since its cut would save another now."""
     device = scene.site.devices[name]
-    return device.is_cut and device.role in HOLDS_DATA and bool(_saved(scene, name))
+    can_be = device.is_cut or device.cut_s is not None
+    return can_be and device.role in HOLDS_DATA and bool(_saved(scene, name))
+
+
+def cut_serves(site: Site, state: SiteState, order: Order) -> bool:
+    """Whether to cut a device that would not stop serves anything, once it does no harm.
+
+    What holds data comes to rest by it. Of all else a cut saves nothing but power, and leaves it
+    dark: so not because a battery ends, but to save load, for whoever asks by hand, and for a
+    recorder that is quiesced by what writes to it.
+    """
+    device = site.devices[order.device]
+    if device.role in HOLDS_DATA or order.reason.code in SAVES_LOAD:
+        return True
+    served = (name for name in device.needs if site.devices[name].by_writers)
+    return any(state.devices[name].phase is not Phase.AT_REST for name in served)
 
 
 def _saved(scene: Scene, name: str) -> str:
@@ -72,6 +95,8 @@ def _others(scene: Scene, name: str) -> Iterator[str]:
 
 def _cut_s(scene: Scene, name: str) -> float:
     device = scene.site.devices[name]
+    if device.cut_s is not None:
+        return device.cut_s + MARGIN_S
     return (device.stop_s or 0.0) + device.settle_s + MARGIN_S
 
 

@@ -104,6 +104,8 @@ def cautions(device: Device) -> tuple[str, ...]:
         said.append("no order starts it: once it is gone, somebody has to, at the device")
     if device.is_cut:
         said.append("its power is cut at the feed, and is given back at the end")
+    if device.cut_s is not None:
+        said.append("should its stop fail, its power is cut at the feed, and given back at the end")
     return tuple(said)
 
 

@@ -126,7 +126,7 @@ def _is_held_up(scene: Scene, name: str) -> bool:
     device, opened = scene.site.devices[name], scene.state.devices[name].order
     if device.stop_s is None or opened is None or opened.order.task is not Task.REST:
         return False
-    needed_s = device.stop_s + device.settle_s + MARGIN_S
+    needed_s = device.stop_s + device.settle_s + (device.cut_s or 0.0) + MARGIN_S
     has_begun = any(act == "stop" for act, _ in opened.steps)
     return not has_begun and scene.now >= scene.timeline.bare[name].stop_latest_at - needed_s
 

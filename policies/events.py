@@ -78,7 +78,7 @@ class SettingRemembered:
     """What a device was set to, kept before a stage first changes it, until that is undone.
 
     Attributes:
-        stage: "quiesce" or "stop".
+        stage: "quiesce", "stop" or "cut".
         was: in its driver's own words.
     """
 

@@ -84,6 +84,8 @@ class Device:
         by_writers: a recorder that nothing can be told: it is quiesced by bringing to rest what
             needs it, and by leaving it alone for quiesce_s then.
         can_restore: an order undoes its quiescing.
+        cut_s: seconds that cutting its power at its feed takes, where that is what is left when its
+            stop has failed; None = it is not.
     """
 
     name: str
@@ -111,6 +113,7 @@ class Device:
     is_cut: bool = False
     by_writers: bool = False
     can_restore: bool = False
+    cut_s: float | None = None
 
     @property
     def is_passive(self) -> bool:
@@ -124,10 +127,10 @@ class Device:
 
     @property
     def rest_s(self) -> float:
-        """Seconds that bringing it to rest takes from the order on."""
-        return (self.quiesce_s or 0.0) + (
-            0.0 if self.stop_s is None else self.stop_s + self.settle_s
-        )
+        """Seconds that bringing it to rest takes from the order on, by both ways to stop it."""
+        if self.stop_s is None:
+            return self.quiesce_s or 0.0
+        return (self.quiesce_s or 0.0) + self.stop_s + self.settle_s + (self.cut_s or 0.0)
 
 
 class Chemistry(StrEnum):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from policies.model import Site
 from policies.state import Phase, SiteState
 
-_DONE = {"quiesce": "quiesced", "stop": "stopped"}
+_DONE = {"quiesce": "quiesced", "stop": "stopped", "cut": "cut"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +16,7 @@ class Owed:
     """One device that is owed something.
 
     Attributes:
-        acts: what was done, or may have been: "quiesced", "stopped".
+        acts: what was done, or may have been: "quiesced", "stopped", "cut".
         since_at: when it came to where it is; site time, s.
         is_running: it came back without the agent, so that its recording is in question.
         by_hand: it was stopped by hand.

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from policies.events import DeviceSeen, Ending, Event, OrderClosed, StepBegan, StepEnded
 from policies.model import Task
 
-_ENDS_WORK = frozenset({"quiesce", "stop"})
+_ENDS_WORK = frozenset({"quiesce", "stop", "cut"})
 _WITHOUT_EFFECT = frozenset({"refused", "no answer", "not yet", "assumed"})
 
 

@@ -86,7 +86,8 @@ class OpenOrder:
         )
 
 
-_CHANGING = frozenset({"quiesce", "stop", "start", "restore"})
+_CHANGING = frozenset({"quiesce", "stop", "cut", "start", "restore", "uncut"})
+_HALTING = frozenset({"stop", "cut"})
 _WITHOUT_EFFECT = frozenset({"refused", "no answer", "not yet", "assumed"})
 """Acts and verdicts as the journal spells them; after these verdicts nothing was done."""
 
@@ -142,9 +143,9 @@ class DeviceState:
 
     @property
     def owed(self) -> frozenset[str]:
-        """The acts that are to be undone yet: what quiesced it, what stopped it."""
+        """The acts that are to be undone yet: what quiesced it, what stopped it, what cut it."""
         under_way = frozenset() if self.order is None else self.order.told
-        return (self.changed | under_way) - {"start", "restore"}
+        return (self.changed | under_way) - {"start", "restore", "uncut"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -500,7 +501,7 @@ def _shown(device: DeviceState, opened: OpenOrder, event: OrderClosed) -> dict[s
     undone, shows as much.
     """
     done = {act for act, verdict in opened.steps if verdict == "done"}
-    is_halted = "stop" in opened.told or "stop" in device.changed
+    is_halted = not _HALTING.isdisjoint(opened.told | device.changed)
     if event.task is Task.REST:
         proof = "confirm_gone" if is_halted else "confirm_quiesced"
         return {"is_seen_gone": event.ending is Ending.AT_REST and proof in done}

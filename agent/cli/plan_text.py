@@ -66,6 +66,11 @@ def _second_best_lines(found: Outlook) -> Iterator[str]:
 def _cut_lines(found: Outlook) -> Iterator[str]:
     """Say of what holds data and is cut at its feed when that is done, and when not."""
     for name, device in found.loaded.site.devices.items():
+        if device.cut_s is not None and device.role in HOLDS_DATA and not device.no_touch:
+            yield (
+                f"Should its stop fail, {name} is cut at its feed, if it is known to be quiesced; "
+                "else it goes on running, and is cut only to save another worth no less."
+            )
         if device.is_cut and device.role in HOLDS_DATA and not device.no_touch:
             yield (
                 f"{name} is cut at its feed, once it is known to be quiesced. If that fails it "

@@ -146,7 +146,7 @@ def _tellers(loaded: LoadedSite, name: str) -> set[str]:
     from drivers.base import Stage
 
     stages = loaded.stage_drivers[name]
-    return {stages[stage] for stage in (Stage.QUIESCE, *STOPS) if stage in stages}
+    return {stages[stage] for stage in (Stage.QUIESCE, *STOPS, Stage.CUT) if stage in stages}
 
 
 def _show_probed(probed: Iterable[Probed], skipped: Iterable[Skipped]) -> None:

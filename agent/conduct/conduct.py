@@ -15,11 +15,13 @@ import structlog
 from agent.battery.load_memory import LoadMemory
 from agent.conduct.path_watch import PathWatch
 from agent.conduct.perform import LET_GO_S, Performer, all_within
-from agent.conduct.sequence import Result, carry_out
+from agent.conduct.result import Result
+from agent.conduct.sequence import carry_out
 from agent.conduct.steps import Commit, Record, Steps, Tools, driver_for
 from agent.conduct.writers import with_writers
 from drivers.base import Act, Clock, Driver, Outcome, Stage
 from policies.comeback import START_RETRIES
+from policies.cut_unproven import cut_serves
 from policies.events import Ending, Event, NoticeRaised, OrderClosed
 from policies.graph import graph_of
 from policies.model import Order, Role, Site, Task
@@ -101,6 +103,7 @@ class Conductor:
             self._unwanted,
             self.loads.says,
             saved_by_cut,
+            lambda order: cut_serves(site, state(), order),
             seed,
         )
         self._was_outage = state().outage_at is not None
@@ -211,8 +214,6 @@ class Conductor:
         events: list[Event] = [ended]
         if result.ending is Ending.FAILED:
             events += [failure_notice(ended), *self._waiting_notices(ended)]
-        if result.alarm:
-            events.append(NoticeRaised(now, "error", name, f"{name} was {result.alarm}"))
         events += self._back_notices(ended)
         log.info("closed_order", device=name, ending=result.ending.value, evidence=result.evidence)
         await self._record(*events)

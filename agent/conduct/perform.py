@@ -24,7 +24,7 @@ OVERRUN_S = 1.0
 LET_GO_S = 0.3
 """How long a cut-off driver may take to end before it is left to itself."""
 
-CHANGING = frozenset({Act.QUIESCE, Act.STOP, Act.START, Act.RESTORE})
+CHANGING = frozenset({Act.QUIESCE, Act.STOP, Act.CUT, Act.START, Act.RESTORE, Act.UNCUT})
 """The acts that change something; the others only look."""
 
 

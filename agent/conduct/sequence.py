@@ -7,8 +7,10 @@ must never be repeated never does.
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from agent.conduct.coming_back import start
+from agent.conduct.result import Result, in_words
 from agent.conduct.steps import (
     HEARD,
     LOOK_S,
@@ -22,7 +24,7 @@ from agent.conduct.steps import (
 from drivers.base import Act, Outcome, Repeat, Stage, Verdict
 from policies.events import Ending
 from policies.load_evidence import Says
-from policies.model import Task
+from policies.model import HOLDS_DATA, Task
 from policies.reasons import duration_text
 from policies.short import Part, may_skip
 from policies.timeline import MARGIN_S
@@ -31,23 +33,10 @@ LOAD_LOOK_S = 1.0
 """How often it is looked what the load of a unit says."""
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
-    """How an order ended, and how that is known.
-
-    Attributes:
-        alarm: what people are to be told although it ended well; "" = nothing.
-    """
-
-    ending: Ending
-    evidence: str
-    alarm: str = ""
-
-
 async def carry_out(steps: Steps) -> Result:
     """Carry the order of *steps* out; ends soon after its deadline at the latest."""
     try:
-        result = await (_rest(steps) if steps.order.task is Task.REST else _start(steps))
+        result = await (_rest(steps) if steps.order.task is Task.REST else start(steps))
     except NoLongerWantedError as error:
         return Result(Ending.WITHDRAWN, str(error))
     if steps.device.dry_run and result.ending in (Ending.AT_REST, Ending.RUNNING):
@@ -57,8 +46,11 @@ async def carry_out(steps: Steps) -> Result:
 
 
 async def _rest(steps: Steps) -> Result:
-    """Quiesce, confirm, stop, verify gone."""
+    """Quiesce, confirm, stop, verify gone; where that fails, cut."""
     can_stop = steps.can(Act.STOP)
+    if can_stop and any(act == Act.CUT for act, _ in steps.earlier):
+        steps.is_past_stopping = True  # an earlier run of the agent was at that, and warned
+        return await _cut(steps)
     tell = True
     if Act.STOP in steps.told or steps.was_off:
         tell = await _is_to_be_told(steps, has_looked=False)
@@ -73,26 +65,82 @@ async def _rest(steps: Steps) -> Result:
             return _result_of_quiesce(quiesced)
     if not can_stop:
         return Result(Ending.FAILED, "nothing in the site's file says how to bring it to rest")
-    if quiesced is None or quiesced.verdict in SHOWN:
-        return await _stop(steps, tell=tell)
-    if steps.device.is_cut:
+    is_shown = quiesced is None or quiesced.verdict in SHOWN
+    if quiesced is not None and not is_shown and steps.device.is_cut:
         return await _cut_unproven(steps, quiesced, tell=tell)
     result = await _stop(steps, tell=tell)
-    return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
+    if result.ending is Ending.FAILED and steps.can(Act.CUT):
+        return await _cut_after(steps, quiesced, result)
+    if quiesced is None or is_shown:
+        return result
+    return replace(result, evidence=f"{result.evidence}; quiescing it: {in_words(quiesced)}")
 
 
 async def _cut_unproven(steps: Steps, quiesced: Outcome, *, tell: bool) -> Result:
     """Cut what is not known to be quiesced, if that saves another; else it goes on running."""
     saved = steps.saved_by_cut()
     if not saved:
-        why = "it keeps its power and goes on running, since it may still write"
-        return Result(Ending.FAILED, f"{why}: {_said(quiesced)}")
+        return Result(Ending.FAILED, f"{_KEEPS}: {in_words(quiesced)}")
+    await _warn_of_cut(steps, saved)
     result = await _stop(steps, tell=tell)
-    if result.ending is not Ending.AT_REST:
-        return replace(result, evidence=f"{result.evidence}; quiescing it: {_said(quiesced)}")
-    why = f"cut though it may still have written, to save another: {saved}"
-    evidence = f"{result.evidence}; {why}; quiescing it: {_said(quiesced)}"
-    return Result(result.ending, evidence, alarm=f"{why}; see that its disk is sound")
+    cut = f"; {_CUT_UNPROVEN}: {saved}" if result.ending is Ending.AT_REST else ""
+    return replace(result, evidence=f"{result.evidence}{cut}; quiescing it: {in_words(quiesced)}")
+
+
+_KEEPS = "it keeps its power and goes on running, since it may still write"
+_CUT_UNPROVEN = "cut though it may still have written, to save another"
+
+
+async def _warn_of_cut(steps: Steps, saved: str) -> None:
+    """Tell people before: should the agent end amid the cut, nobody would know of the disk."""
+    why = f"is now {_CUT_UNPROVEN}: {saved}"
+    await steps.warn(f"{why}; see that its disk is sound")
+
+
+async def _cut_after(steps: Steps, quiesced: Outcome | None, failed: Result) -> Result:
+    """Take the power of what would not stop, at its feed, where the file has that as a second way.
+
+    Only after quiescing was tried; what is not known to be quiesced goes on running, unless its
+    cut saves another. With mains back, or where it serves nothing, it is left as it is.
+    """
+    steps.is_past_stopping = True
+    why_not = steps.unwanted()
+    if why_not or not steps.cut_serves:
+        not_cut = f"not cut: {why_not}" if why_not else "not cut: that would save nothing but power"
+        return replace(failed, evidence=f"{failed.evidence}; {not_cut}")
+    after = f"its stop had failed: {failed.evidence}"
+    if quiesced is None and steps.can(Act.QUIESCE):
+        quiesced = await _quiesce(steps, can_stop=False, may_hurry=False)
+    is_proven = steps.device.role not in HOLDS_DATA
+    if not is_proven and (quiesced is None or quiesced.verdict not in SHOWN):
+        said = (
+            "nothing can quiesce it" if quiesced is None else f"quiescing it: {in_words(quiesced)}"
+        )
+        saved = steps.saved_by_cut()
+        if not saved:
+            return Result(Ending.FAILED, f"{failed.evidence}; {_KEEPS}; {said}")
+        await _warn_of_cut(steps, saved)
+        after = f"{_CUT_UNPROVEN}: {saved}; {said}; {after}"
+    result = await _cut(steps)
+    return replace(result, evidence=f"{result.evidence}; {after}")
+
+
+async def _cut(steps: Steps) -> Result:
+    """Cut its power at its feed, and see that it no longer answers then."""
+    read = await steps.remember(Stage.CUT)
+    if read is not None and read.verdict not in SHOWN:
+        return Result(Ending.FAILED, f"{_UNREAD}: {in_words(read)}")
+    outcome = await steps.insist(Act.CUT)
+    assert outcome is not None, "nothing cuts it short"
+    if outcome.verdict not in SHOWN:
+        return Result(Ending.FAILED, in_words(outcome))
+    if steps.can(Act.CONFIRM_RUNNING):
+        until_at = min(steps.now + LOOK_S, max(steps.now, steps.deadline_at))
+        look = await steps.step(Act.CONFIRM_RUNNING, until_at)
+        if look.verdict is Verdict.DONE:
+            still = "yet it goes on running, so something else feeds it as well"
+            return Result(Ending.FAILED, f"{outcome.evidence}, {still}: {look.evidence}")
+    return Result(Ending.AT_REST, outcome.evidence)
 
 
 async def _remember(steps: Steps) -> Result | None:
@@ -104,18 +152,20 @@ async def _remember(steps: Steps) -> Result | None:
     for stage in (Stage.QUIESCE, Stage.STOP):
         read = await steps.remember(stage)
         if read is not None and read.verdict not in SHOWN:
-            why = "nothing was changed, since what it is set to could not be read"
-            return Result(Ending.FAILED, f"{why}: {_said(read)}")
+            return Result(Ending.FAILED, f"{_UNREAD}: {in_words(read)}")
     return None
 
 
-async def _quiesce(steps: Steps, *, can_stop: bool) -> Outcome | None:
+_UNREAD = "nothing was changed, since what it is set to could not be read"
+
+
+async def _quiesce(steps: Steps, *, can_stop: bool, may_hurry: bool = True) -> Outcome | None:
     """Quiesce and wait until confirmed; None where a hurried order leaves it out."""
     device, repeat = steps.device, steps.repeat(Act.QUIESCE)
     can_look = steps.can(Act.CONFIRM_QUIESCED)
-    hurry = steps.hurried if may_skip(device, Part.QUIESCE) else None
+    hurry = steps.hurried if may_hurry and may_skip(device, Part.QUIESCE) else None
     kept_s = (device.stop_s or 0.0) + device.settle_s + MARGIN_S if can_stop else 0.0
-    until_at = max(steps.now + (device.quiesce_s or 0.0), steps.order.deadline_at - kept_s)
+    until_at = max(steps.now + (device.quiesce_s or 0.0), steps.deadline_at - kept_s)
     tell = Act.QUIESCE not in steps.told or (not can_look and repeat is Repeat.SAFE)
     if not tell and not can_look:
         return await _given_time(steps, _quiesced_before(steps), until_at, hurry)
@@ -174,17 +224,17 @@ async def _stop(steps: Steps, *, tell: bool) -> Result:
             if outcome.verdict is Verdict.ASSUMED:
                 return Result(Ending.ASSUMED, outcome.evidence)
             if Act.STOP not in steps.told and not steps.was_off:
-                return Result(Ending.FAILED, _said(outcome))
+                return Result(Ending.FAILED, in_words(outcome))
             is_sure = is_sure or outcome.verdict is Verdict.DONE
         gone = await _confirm_gone(steps, is_sure=is_sure)
         if gone.verdict in SHOWN:
             ending = Ending.AT_REST if gone.verdict is Verdict.DONE else Ending.ASSUMED
             return Result(ending, gone.evidence)
-        if not await steps.pause(tries, steps.order.deadline_at):
-            return Result(Ending.FAILED, _said(gone))
+        if not await steps.pause(tries, steps.deadline_at):
+            return Result(Ending.FAILED, in_words(gone))
         tell = await _is_to_be_told(steps, has_looked=can_look)
         if not (tell or can_look):
-            return Result(Ending.FAILED, _said(gone))
+            return Result(Ending.FAILED, in_words(gone))
     raise AssertionError("the deadline ends it")
 
 
@@ -199,7 +249,7 @@ async def _is_to_be_told(steps: Steps, *, has_looked: bool) -> bool:
         return False
     if not steps.can(Act.CONFIRM_RUNNING):
         return has_looked or not was_told or repeat is Repeat.SAFE
-    until_at = min(steps.now + LOOK_S, steps.order.deadline_at)
+    until_at = min(steps.now + LOOK_S, steps.deadline_at)
     look = await steps.step(Act.CONFIRM_RUNNING, until_at)
     return look.verdict in HEARD
 
@@ -210,7 +260,7 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
     takes_s = (steps.device.stop_s or 0.0) + steps.device.settle_s
     if not steps.can(act):
         return await _confirm_by_load(steps, takes_s, is_sure=is_sure)
-    until_at = min(steps.order.deadline_at, steps.now + takes_s + MARGIN_S)
+    until_at = min(steps.deadline_at, steps.now + takes_s + MARGIN_S)
     async with steps.paths.over(steps.device):
         outcome = await steps.insist(act, until_at)
         assert outcome is not None, "nothing cuts a look short"
@@ -233,7 +283,7 @@ async def _confirm_by_load(steps: Steps, takes_s: float, *, is_sure: bool) -> Ou
     Where that says nothing either, a device that took its stop is given its time.
     """
     act = Act.CONFIRM_GONE
-    until_at = min(steps.order.deadline_at, steps.now + takes_s)
+    until_at = min(steps.deadline_at, steps.now + takes_s)
     load = steps.load_says()
     waits = is_sure or load.is_metered
     while waits and load.says is not Says.FELL and steps.now < until_at:
@@ -251,107 +301,6 @@ async def _confirm_by_load(steps: Steps, takes_s: float, *, is_sure: bool) -> Ou
             return Outcome(act, Verdict.DONE, why)
 
 
-async def _start(steps: Steps) -> Result:
-    """Start it, and put back what its quiescing changed."""
-    if not _is_to_be_restored(steps):
-        return await _started(steps)
-    can_be_seen = steps.can(Act.CONFIRM_RUNNING) or steps.can(Act.START)
-    result = Result(Ending.RUNNING, "it was left running")
-    if can_be_seen or Act.STOP in steps.owed:
-        result = await _started(steps)
-    if result.ending not in (Ending.RUNNING, Ending.ASSUMED):
-        return result
-    restored = await _restored(steps)
-    if restored.verdict in SHOWN:
-        return replace(result, evidence=f"{result.evidence}; {restored.evidence}")
-    said = f"{result.evidence}, but its recording was not put back: {_said(restored)}"
-    return Result(Ending.FAILED, said)
-
-
-async def _restored(steps: Steps) -> Outcome:
-    """Undo its quiescing, unless somebody did already."""
-    if steps.can(Act.CONFIRM_QUIESCED):
-        look = await steps.step(Act.CONFIRM_QUIESCED, steps.now + LOOK_S)
-        if look.verdict is Verdict.NOT_YET:
-            return replace(look, verdict=Verdict.DONE, evidence="it is no longer quiesced")
-    outcome = await steps.insist(Act.RESTORE)
-    assert outcome is not None, "nothing cuts it short"
-    return outcome
-
-
-def _is_to_be_restored(steps: Steps) -> bool:
-    return Act.QUIESCE in steps.owed and steps.can(Act.RESTORE)
-
-
-async def _started(steps: Steps) -> Result:
-    """Start where an order can, then wait until the device is seen to run."""
-    can_look = steps.can(Act.CONFIRM_RUNNING)
-    runs = await _runs_already(steps) if can_look else None
-    if runs is not None:
-        return runs
-    outcome: Outcome | None = None
-    if _may_be_started(steps, has_looked=can_look):
-        outcome = await steps.insist(Act.START)
-        assert outcome is not None, "nothing cuts a start short"
-        if outcome.verdict in WITHOUT_EFFECT:
-            return Result(Ending.FAILED, _said(outcome))
-    if not can_look:
-        return _result_of_unseen_start(outcome)
-    running = await steps.insist(Act.CONFIRM_RUNNING)
-    assert running is not None, "nothing cuts a look short"
-    if running.verdict in SHOWN:
-        if outcome is None and _is_idle(steps):
-            return Result(Ending.FAILED, f"{running.evidence}; {_IDLE}")
-        ending = Ending.RUNNING if running.verdict is Verdict.DONE else Ending.ASSUMED
-        return Result(ending, running.evidence)
-    return Result(Ending.FAILED, _said(running))
-
-
-async def _runs_already(steps: Steps) -> Result | None:
-    """What to say of a device that is on already, though its start is due; None where it is not.
-
-    Asked where a start may have been sent before, or where the device was never seen to be off and
-    a start is not harmless: its stop may have failed.
-    """
-    repeat = steps.repeat(Act.START)
-    is_doubt = Act.START in steps.told or not (steps.was_off or repeat in (None, Repeat.SAFE))
-    if not is_doubt or not steps.can(Act.STOP):
-        return None  # what was only quiesced is on in any case
-    look = await steps.step(Act.CONFIRM_RUNNING, steps.now + LOOK_S)
-    if look.verdict is not Verdict.DONE:
-        return None
-    if not _is_idle(steps):
-        return Result(Ending.RUNNING, look.evidence)
-    return Result(Ending.FAILED, f"{look.evidence}; {_IDLE}") if repeat is Repeat.NEVER else None
-
-
-def _is_idle(steps: Steps) -> bool:
-    """Whether the device was quiesced and then not stopped, so that being on proves little."""
-    if _is_to_be_restored(steps):
-        return False
-    return {Act.QUIESCE} <= steps.told and Act.STOP not in steps.told and not steps.was_off
-
-
-_IDLE = "but it was quiesced and never stopped: see that it records again"
-
-
-def _may_be_started(steps: Steps, *, has_looked: bool) -> bool:
-    """Whether a start is to be sent: where an order can, and not blindly a second time."""
-    match steps.repeat(Act.START):
-        case None:
-            return False
-        case Repeat.SAFE:
-            return True
-        case Repeat.LOOK_FIRST:
-            return Act.START not in steps.told or has_looked
-        case Repeat.NEVER:
-            return Act.START not in steps.told
-
-
-def _said(outcome: Outcome) -> str:
-    return f"{outcome.evidence}; {outcome.advice}" if outcome.advice else outcome.evidence
-
-
 def _result_of_quiesce(outcome: Outcome | None) -> Result:
     """A device that is only quiesced is at rest when that is done: it may then lose power."""
     assert outcome is not None, "only a device with a stop skips its quiescing"
@@ -361,17 +310,4 @@ def _result_of_quiesce(outcome: Outcome | None) -> Result:
         case Verdict.ASSUMED:
             return Result(Ending.ASSUMED, outcome.evidence)
         case _:
-            return Result(Ending.FAILED, _said(outcome))
-
-
-def _result_of_unseen_start(outcome: Outcome | None) -> Result:
-    if outcome is None:
-        return Result(Ending.FAILED, "nothing starts it now, and nothing can tell whether it runs")
-    said = f"{outcome.evidence}; nothing can confirm that it runs"
-    match outcome.verdict:
-        case Verdict.DONE:
-            return Result(Ending.RUNNING, said)
-        case Verdict.ASSUMED:
-            return Result(Ending.ASSUMED, said)
-        case _:
-            return Result(Ending.FAILED, said)
+            return Result(Ending.FAILED, in_words(outcome))

@@ -17,7 +17,7 @@ from agent.battery.load_memory import LoadWord
 from agent.conduct.perform import CHANGING, Performer, first
 from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Stage, Verdict
 from drivers.errors import LastwattError
-from policies.events import SettingRemembered, StepBegan, StepEnded
+from policies.events import NoticeRaised, SettingRemembered, StepBegan, StepEnded
 from policies.load_evidence import Says
 from policies.model import Device, Order
 from policies.reasons import BY_HAND, DRILL
@@ -80,9 +80,11 @@ _STAGE = {
     Act.CONFIRM_GONE: Stage.VERIFY,
     Act.START: Stage.START,
     Act.RESTORE: Stage.QUIESCE,
+    Act.CUT: Stage.CUT,
+    Act.UNCUT: Stage.CUT,
 }
 
-UNDONE_BY = {Stage.QUIESCE: Act.RESTORE, Stage.STOP: Act.START}
+UNDONE_BY = {Stage.QUIESCE: Act.RESTORE, Stage.STOP: Act.START, Stage.CUT: Act.UNCUT}
 """What is remembered before a stage changes it, and which act puts it back."""
 
 
@@ -117,6 +119,7 @@ class Tools:
         load_says: what the load of the unit behind a device says of a stop at a time.
         unwanted: why an order by that id, of a device, is not wanted any more; "" while it is.
         saved_by_cut: whom cutting a device saves that is not known to be quiesced; "" = nobody.
+        cut_serves: whether an order is one for which a device may be cut that would not stop.
         seed: of the pauses between tries.
     """
 
@@ -128,6 +131,7 @@ class Tools:
     unwanted: Callable[[str, str], str]
     load_says: Callable[[str, float], LoadWord]
     saved_by_cut: Callable[[str], str]
+    cut_serves: Callable[[Order], bool]
     seed: int = 0
 
 
@@ -150,6 +154,7 @@ class Steps:
         was_off: it was proven at rest, and nothing says that it runs again.
         owed: acts of earlier orders that are to be undone.
         hurried: set when what is optional is to be dropped.
+        is_past_stopping: its stop has failed, and what is left to its deadline is for its cut.
         stop_told_at: when this run of the agent first began to tell it to stop, in this order.
     """
 
@@ -181,6 +186,7 @@ class Steps:
         self.owed = frozenset(owed)
         self._was = dict(was or {})
         self.hurried = asyncio.Event()
+        self.is_past_stopping = False
         self.stop_told_at: float | None = None
         self.clock = tools.clock
         self._stages = stages
@@ -195,6 +201,21 @@ class Steps:
     def now(self) -> float:
         """The site time, s."""
         return self.clock.monotonic()
+
+    @property
+    def deadline_at(self) -> float:
+        """By when to come to an end: with the order, but for the time of a cut after its stop.
+
+        In short its stop has the time that it is planned with, and no more: a battery that is low
+        may end long before the order.
+        """
+        if self.is_past_stopping or not self.can(Act.CUT):
+            return self.order.deadline_at
+        end_at = self.order.deadline_at - (self.device.cut_s or 0.0)
+        if self.stop_told_at is None or not self.hurried.is_set():
+            return end_at
+        takes_s = (self.device.stop_s or 0.0) + self.device.settle_s + MARGIN_S
+        return min(end_at, self.stop_told_at + takes_s)
 
     def hurry(self, order: Order) -> None:
         """Go on by the shortened form of the same order."""
@@ -267,6 +288,20 @@ class Steps:
         return self._tools.saved_by_cut(self.device.name)
 
     @property
+    def cut_serves(self) -> bool:
+        """Whether the order is one for which the device may be cut, should its stop fail."""
+        return self._tools.cut_serves(self.order)
+
+    def unwanted(self) -> str:
+        """Return why the order would be withdrawn, had it not begun; "" while it is wanted."""
+        return self._tools.unwanted(self.order_id, self.device.name)
+
+    async def warn(self, text: str) -> None:
+        """Tell people, at once: what is done next may be the last thing that anybody hears of."""
+        name = self.device.name
+        await self._tools.record(NoticeRaised(self.now, "error", name, f"{name} {text}"))
+
+    @property
     def paths(self) -> Paths:
         """What watches the device's path."""
         return self._tools.paths
@@ -276,7 +311,7 @@ class Steps:
     ) -> Outcome | None:
         """Do an act until it has an outcome to go on with, with growing, jittered pauses.
 
-        It ends at *until_at*, or with the order's deadline, which a hurried order moves. A refusal
+        It ends at *until_at*, or at `deadline_at`, which a hurried order moves. A refusal
         ends it, but for one more try at the last moment: see `REFUSALS`. What may have taken effect
         is for the caller to look at. None means that *hurry* was set before the first try; set in
         mid-act, it cuts the act short.
@@ -316,7 +351,7 @@ class Steps:
 
     def _check_wanted(self, act: Act) -> None:
         if act in CHANGING and not self.told and not self.was_off:
-            why = self._tools.unwanted(self.order_id, self.device.name)
+            why = self.unwanted()
             if why:
                 raise NoLongerWantedError(why)
 
@@ -360,7 +395,7 @@ class Steps:
         return max(journalled, self._tools.performer.refusals(driver))
 
     def _end_at(self, until_at: float | None) -> float:
-        return self.order.deadline_at if until_at is None else until_at
+        return self.deadline_at if until_at is None else until_at
 
     def _is_worth_another(self, act: Act, verdict: Verdict) -> bool:
         if verdict in SHOWN or verdict is Verdict.REFUSED:
@@ -418,7 +453,8 @@ class Steps:
         name = self.device.name
         began = StepBegan(self.now, self.order_id, name, act.value)
         is_durable = await self._tools.commit(began)
-        if self.device.is_cut and act is Act.STOP and not is_durable:
+        is_cut = act is Act.CUT or (act is Act.STOP and self.device.is_cut)
+        if is_cut and not is_durable:
             # A stop may go out all the same; this leaves it dark, and nobody would know.
             return await self._ended(act, Outcome(act, Verdict.NOT_YET, _UNWRITTEN))
         now = self.now  # the journal may have taken its time
@@ -471,6 +507,8 @@ class Steps:
                     return patience_s
                 # One way that hangs leaves time for the other.
                 return min(patience_s, max(LOOK_S, (self.order.deadline_at - self.now) / 3.0))
+            case Act.CUT | Act.UNCUT:
+                return 10.0 + (device.cut_s or 0.0)
             case Act.START:
                 return 10.0 + device.start_s
             case Act.CONFIRM_RUNNING:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from agent.config.site import Fitted, LoadedSite
 from drivers.base import Clock, Driver, Fitting, Stage
+from drivers.feed_cut import FeedCut
 
 
 def build_drivers(
@@ -54,4 +55,7 @@ def drivers_for(
         )
         for language, fitted in fittings.items()
     }
-    return {stage: drivers[by] for stage, by in stages.items()}
+    return {
+        stage: FeedCut(drivers[by]) if stage is Stage.CUT else drivers[by]
+        for stage, by in stages.items()
+    }

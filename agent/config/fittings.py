@@ -33,7 +33,12 @@ TAKES_S: Mapping[Stage, float] = {
 OWN = "local"
 """The driver of the box that the agent itself runs on."""
 
-CUT_TAKES_S: Mapping[Stage, float] = {**TAKES_S, Stage.STOP: 10.0, Stage.VERIFY: 10.0}
+CUT_TAKES_S: Mapping[Stage, float] = {
+    **TAKES_S,
+    Stage.STOP: 10.0,
+    Stage.CUT: 10.0,
+    Stage.VERIFY: 10.0,
+}
 """The same where a device's power is cut at its feed."""
 
 WRITERS_TAKE_S = 60.0
@@ -57,7 +62,10 @@ M = TypeVar("M", bound=BaseModel)
 
 _AT_RISK = frozenset(role.value for role in HOLDS_DATA)
 
-_OF_STAGES = frozenset(stage.value for stage in Stage)
+_WRITTEN = tuple(stage for stage in Stage if stage is not Stage.CUT)
+"""What a device's table is read for; a cut is the second table of a list under `stop`."""
+
+_OF_STAGES = frozenset(stage.value for stage in _WRITTEN)
 
 
 @dataclass(slots=True)
@@ -109,11 +117,11 @@ def read_drivers(
     raw = _with_second_stop(raw)
     reader = _Reader(raw, route, document, secrets, kinds, out)
     own: dict[Stage, dict[str, Any]] = {}
-    for stage in Stage:
+    for stage in _WRITTEN:
         if stage.value in raw:
             keys = reader.stage(stage)
             if keys is not None:
-                own[stage] = keys
+                own[reader.kept_as(stage)] = keys
     reader.fill_cut(own)
     for driver in dict.fromkeys(out.stages.values()):
         if driver != WATCHER:
@@ -138,7 +146,7 @@ def _with_second_stop(raw: Mapping[str, Any]) -> Mapping[str, Any]:
 def _used(raw: Mapping[str, Any]) -> list[str]:
     """The drivers that a device's stages name."""
     whole = _with_second_stop(raw)
-    tables = [whole.get(stage.value) for stage in Stage]
+    tables = [whole.get(stage.value) for stage in _WRITTEN]
     drivers = [table.get("driver") for table in tables if isinstance(table, Mapping)]
     known = known_keys(DeviceTable)
     return [name for name in drivers if isinstance(name, str) and name not in known]
@@ -166,7 +174,7 @@ class _Reader:
         """Where a stage's table stands in the device's."""
         stops = self.document.at((*self.route, Stage.STOP))
         is_split = isinstance(stops, list) and self.raw.get(Stage.STOP) is not stops
-        if is_split and stage in (Stage.STOP, Stage.STOP_ELSE):
+        if is_split and stage in (Stage.STOP, Stage.STOP_ELSE, Stage.CUT):
             return (Stage.STOP, 0 if stage is Stage.STOP else 1)
         return (stage,)
 
@@ -207,8 +215,10 @@ class _Reader:
         if not isinstance(driver, str) or not driver:
             return None
         kind = self.kind(driver, stage)
-        if kind is None or (stage is Stage.STOP_ELSE and not self.is_second(driver, kind)):
+        if kind is None or (stage is Stage.STOP_ELSE and not self.is_second(driver)):
             return None
+        if stage is Stage.STOP_ELSE and kind.cuts:
+            stage = Stage.CUT
         self.out.stages[stage] = driver
         takes_s = None if head is None else head.takes
         usual_s = (CUT_TAKES_S if kind.cuts else TAKES_S)[stage]
@@ -217,16 +227,13 @@ class _Reader:
             self.out.starts = Starts.BY_ORDER
         return {key: value for key, value in table.items() if key not in _HEAD}
 
-    def is_second(self, driver: str, kind: DriverKind) -> bool:
+    def kept_as(self, stage: Stage) -> Stage:
+        """The stage that a table was read as: a second way to stop that cuts is one of its own."""
+        is_cut = stage is Stage.STOP_ELSE and Stage.CUT in self.out.stages
+        return Stage.CUT if is_cut else stage
+
+    def is_second(self, driver: str) -> bool:
         """Whether a driver may be the second way to stop a device; if not, that is a fault."""
-        if kind.cuts:
-            self.fault(
-                (*self.place(Stage.STOP_ELSE), "driver"),
-                "second-stop-cuts",
-                "as a second way a cut would come while it writes, and nothing would undo it",
-                "write it as the only stop, with a quiesce before it",
-            )
-            return False
         if driver == self.out.stages.get(Stage.STOP):
             self.fault(
                 (*self.place(Stage.STOP_ELSE), "driver"),
@@ -254,8 +261,17 @@ class _Reader:
         """
         stopper = self.out.stages.get(Stage.STOP)
         kind = None if stopper is None else self.kinds(stopper)
+        if Stage.CUT in self.out.stages:
+            self.check_unquiesced(Stage.CUT)
         if stopper is None or kind is None or not kind.cuts:
             return
+        if Stage.CUT in self.out.stages or Stage.STOP_ELSE in self.out.stages:
+            self.fault(
+                (*self.place(Stage.STOP), "driver"),
+                "cut-first",
+                "a cut is the last way to stop a device, and nothing is left to tell after it",
+                "write the other way first",
+            )
         self.out.is_cut = True
         for stage in (Stage.VERIFY, Stage.START):
             if stage.value not in self.raw and stage in kind.stages:
@@ -271,10 +287,14 @@ class _Reader:
                 "its power is cut at the feed, which stays so: it never starts by itself",
                 "remove start, and its power is given back by the same driver",
             )
+        self.check_unquiesced(Stage.STOP)
+
+    def check_unquiesced(self, stage: Stage) -> None:
+        """Find a device that holds data and would be cut by *stage* without being quiesced."""
         is_at_risk = self.raw.get("role") in _AT_RISK
         if is_at_risk and Stage.QUIESCE.value not in self.raw:
             self.fault(
-                (Stage.STOP,),
+                self.place(stage),
                 "cut-while-writing",
                 "its power would be cut while it writes",
                 f'add quiesce = {{ … }}, or quiesce = "{WRITERS_OFF}" where it has no interface',
@@ -345,10 +365,19 @@ class _Reader:
                         self.out.can_restore = kind.restores(found)
                     if stage is Stage.VERIFY:
                         self.out.settle_s = getattr(found, "settle", 0.0)
+        if Stage.CUT in own and self.out.stages.get(Stage.CUT) == driver:
+            # Whoever cuts must be able to give it back.
+            undoing = kind.stages.get(Stage.START)
+            if undoing is not None:
+                stages.setdefault(Stage.START, undoing())
         if access is not None:
             assert isinstance(table, Mapping), "it was validated"
             mine = {_served(stage): stage for stage in own if self.out.stages.get(stage) == driver}
-            raw = {stage.value: own[mine[stage]] for stage in stages}
+            raw = {
+                (Stage.CUT if mine[stage] is Stage.CUT else stage).value: own[mine[stage]]
+                for stage in stages
+                if stage in mine
+            }
             self.out.fitted[driver] = Fitted(kind, access, stages, {driver: table, **raw})
 
     def fit_watcher(self, own: dict[Stage, dict[str, Any]]) -> None:
@@ -427,7 +456,7 @@ class _Reader:
 
 def _served(stage: Stage) -> Stage:
     """The stage that a driver is asked to serve: it does not know whether it is the second."""
-    return Stage.STOP if stage is Stage.STOP_ELSE else stage
+    return Stage.STOP if stage in (Stage.STOP_ELSE, Stage.CUT) else stage
 
 
 def _names_writers(table: object) -> bool:

@@ -34,7 +34,7 @@ BESIDE = "recipes"
 """Folder beside the site's file in which its own recipes are looked for first."""
 
 FORMAT = 1
-STAGES = tuple(stage.value for stage in Stage if stage is not Stage.STOP_ELSE)
+STAGES = tuple(stage.value for stage in Stage if stage not in (Stage.STOP_ELSE, Stage.CUT))
 """The stages' tables of a recipe; a second way to stop is the second of a list under `stop`."""
 
 USE = re.compile(r"\{vars\.([^{}]*)\}")

@@ -141,6 +141,7 @@ def device_of(table: DeviceTable, drivers: DeviceDrivers, *, worth: float) -> De
         is_cut=drivers.is_cut,
         by_writers=drivers.by_writers,
         can_restore=drivers.can_restore,
+        cut_s=takes_s.get(Stage.CUT),
     )
 
 

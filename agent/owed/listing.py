@@ -24,7 +24,7 @@ class Entry(Settings):
     """One device that is owed something.
 
     Attributes:
-        acts: what was done: "quiesced", "stopped".
+        acts: what was done: "quiesced", "stopped", "cut".
         since: when, RFC 3339.
         was: stage -> what it was set to before that changed it, in its driver's words.
         drivers: stage -> the driver that serves it.
@@ -34,7 +34,7 @@ class Entry(Settings):
 
     device: str
     address: str = ""
-    acts: list[Literal["quiesced", "stopped"]]
+    acts: list[Literal["quiesced", "stopped", "cut"]]
     since: str
     was: dict[str, str] = Field(default_factory=dict)
     drivers: dict[str, str] = Field(default_factory=dict)

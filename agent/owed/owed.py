@@ -22,6 +22,7 @@ from agent.journal.whole_file import write_whole
 from agent.owed.listing import Entry, OwedFile, tables_of, with_program_part
 from agent.status import OWED_LIST
 from drivers.base import Act, Clock, Driver, Fitting, Remembering, Stage
+from drivers.feed_cut import FeedCut
 from drivers.transports.threads import in_own_thread
 from policies.events import (
     DeviceSeen,
@@ -70,6 +71,8 @@ def undo_of(loaded: LoadedSite, *, clock: Clock) -> Undo:
         address = loaded.addresses[one.device]
         fitting = Fitting(one.device, address, fitted.access, fitted.stages, clock, dry_run=True)
         driver = fitted.kind.build(fitting)
+        if stage is Stage.CUT:
+            driver = FeedCut(driver)
         try:
             if act not in driver.acts:
                 return ()
@@ -85,10 +88,11 @@ def undo_of(loaded: LoadedSite, *, clock: Clock) -> Undo:
 def undoing_acts(acts: Collection[str]) -> tuple[tuple[Act, Stage], ...]:
     """Return which acts undo what was done, in order, and the stage whose driver does each.
 
-    A start comes first: what is off cannot be told to record.
+    Its power comes first, then its start: what is off cannot be told to record.
     """
+    uncut = ((Act.UNCUT, Stage.CUT),) if "cut" in acts else ()
     restore = ((Act.RESTORE, Stage.QUIESCE),) if "quiesced" in acts else ()
-    return ((Act.START, Stage.START), *restore)
+    return (*uncut, (Act.START, Stage.START), *restore)
 
 
 def recall(driver: Driver, act: Act, was: Mapping[str, str]) -> None:
@@ -194,7 +198,7 @@ class OwedList:
         return Entry(
             device=name,
             address=loaded.addresses[name],
-            acts=[act for act in ("quiesced", "stopped") if act in one.acts],
+            acts=[act for act in ("quiesced", "stopped", "cut") if act in one.acts],
             since=self._local(one.since_at).isoformat(timespec="seconds"),
             was=dict(one.was),
             drivers=stages,

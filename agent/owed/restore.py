@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from agent.conduct.perform import Performer
 from agent.config import LoadedSite
@@ -19,6 +19,7 @@ from agent.owed.listing import Entry, OwedFile
 from agent.owed.owed import recall, undoing_acts
 from drivers import registry
 from drivers.base import Act, Clock, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
+from drivers.feed_cut import FeedCut
 from drivers.registry import UnknownDriverError
 from drivers.settings import SecretSources
 
@@ -35,6 +36,7 @@ _STAGE_OF = {
     Act.RESTORE: Stage.QUIESCE,
     Act.CONFIRM_QUIESCED: Stage.QUIESCE,
     Act.CONFIRM_RUNNING: Stage.VERIFY,
+    Act.UNCUT: Stage.CUT,
 }
 
 Drivers = Mapping[Stage, Driver]
@@ -136,7 +138,8 @@ class _Undoing:
             return False
         restorer = self.drivers.get(Stage.QUIESCE)
         can_restore = restorer is not None and Act.RESTORE in restorer.acts
-        return act is Act.RESTORE or "stopped" in self.entry.acts or not can_restore
+        is_off = not {"stopped", "cut"}.isdisjoint(self.entry.acts)
+        return act in (Act.RESTORE, Act.UNCUT) or is_off or not can_restore
 
     async def _undo(self, act: Act) -> Outcome:
         driver = self.drivers[_STAGE_OF[act]]
@@ -148,7 +151,8 @@ class _Undoing:
         recall(driver, act, self.entry.was)
         outcome = await self._act(driver, act, ACT_S)
         verifier = self.drivers.get(Stage.VERIFY)
-        is_done = act is Act.START and outcome.verdict is Verdict.DONE
+        is_start = act is Act.START or (act is Act.UNCUT and Stage.START not in self.drivers)
+        is_done = is_start and outcome.verdict is Verdict.DONE
         if not is_done or verifier is None or Act.CONFIRM_RUNNING not in verifier.acts:
             return outcome
         recall(verifier, act, self.entry.was)
@@ -160,7 +164,7 @@ class _Undoing:
         look = Act.CONFIRM_QUIESCED if act is Act.RESTORE else Act.CONFIRM_RUNNING
         driver = self.drivers.get(_STAGE_OF[look])
         can_look = driver is not None and look in driver.acts
-        if repeat is Repeat.SAFE and act is Act.START:
+        if repeat is Repeat.SAFE and act in (Act.START, Act.UNCUT):
             return None
         if driver is None or not can_look:
             if repeat is not Repeat.NEVER:
@@ -170,7 +174,8 @@ class _Undoing:
         seen = await self._act(driver, look, LOOK_S)
         if act is Act.RESTORE and seen.verdict is Verdict.NOT_YET:
             return Outcome(act, Verdict.DONE, "it is no longer quiesced: nothing was sent")
-        if act is Act.START and seen.verdict is Verdict.DONE and "stopped" in self.entry.acts:
+        is_off = not {"stopped", "cut"}.isdisjoint(self.entry.acts)
+        if act is not Act.RESTORE and seen.verdict is Verdict.DONE and is_off:
             return Outcome(act, Verdict.DONE, f"it runs already: {seen.evidence}")
         return None
 
@@ -188,7 +193,7 @@ def _built(
     dry_run: bool,
 ) -> Drivers:
     """Return the drivers that undo what is owed to a device; none of them can stop it."""
-    wanted = {stage for stage in (Stage.QUIESCE, Stage.START, Stage.VERIFY)}
+    wanted = {Stage.QUIESCE, Stage.START, Stage.VERIFY, Stage.CUT}
     if loaded is not None:
         return dict(_from_site(entry, loaded, wanted, clock, dry_run=dry_run))
     stages = {
@@ -198,7 +203,12 @@ def _built(
     for by in dict.fromkeys(stages.values()):
         own = [stage for stage, driver in stages.items() if driver == by]
         built[by] = _from_list(entry, by, own, secrets, clock, dry_run=dry_run)
-    return {stage: built[by] for stage, by in stages.items()}
+    return {stage: _as_stage(stage, built[by]) for stage, by in stages.items()}
+
+
+def _as_stage(stage: Stage, driver: Driver) -> Driver:
+    """A driver as that of a stage; one that could cut is built without what it cuts by."""
+    return FeedCut(driver) if stage is Stage.CUT else driver
 
 
 def _from_site(
@@ -226,7 +236,7 @@ def _from_site(
             built[by] = fitted.kind.build(
                 Fitting(name, address, fitted.access, stages, clock, dry_run=dry_run)
             )
-        yield stage, built[by]
+        yield stage, _as_stage(stage, built[by])
 
 
 def _from_list(
@@ -242,12 +252,15 @@ def _from_list(
         kind: DriverKind = registry.kind(by)
         context = {"secrets": secrets}
         access = kind.access.model_validate(entry.tables.get(by, {}), context=context)
-        tables = {
+        tables: dict[Stage, BaseModel] = {
             stage: kind.stages[stage].model_validate(
                 entry.tables.get(stage.value, {}), context=context
             )
             for stage in stages
+            if stage is not Stage.CUT
         }
+        if Stage.CUT in stages:
+            tables.setdefault(Stage.START, kind.stages[Stage.START]())
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False, include_context=False)[0]
         place = ".".join(str(part) for part in first["loc"])

@@ -91,6 +91,7 @@ class Bench:
         self.machines: dict[str, Machine] = {}
         self.drivers: dict[str, Mapping[Stage, Driver]] = {}
         self.scripted: dict[str, Scripted] = {}
+        self.saved_by_cut = ""
         self._seed = seed
         for device in devices:
             self.fit(device.name)
@@ -115,6 +116,7 @@ class Bench:
             record=self.record,
             commit=self.commit,
             state=lambda: self.state,
+            saved_by_cut=lambda name: self.saved_by_cut,
             seed=self._seed,
         )
         return self.conductor

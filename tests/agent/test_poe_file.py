@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from agent.check import check
-from agent.config import LoadedSite, Severity, load
-from drivers.base import Stage
+from agent.clock import LoopClock
+from agent.config import LoadedSite, Severity, build_drivers, load
+from drivers.base import Act, Stage
 from drivers.poe_settings import PoeAccess
 from policies.model import Device, Starts
 from tests.agent.commands import V2C, lastwatt, unit, write_secret, write_site
@@ -71,6 +72,74 @@ def test_three_lines_put_a_camera_on_a_port(tmp_path: Path) -> None:
         (Stage.STOP, Stage.VERIFY, Stage.START), "poe"
     )
     assert (camera.is_cut, camera.starts, camera.stop_s) == (True, Starts.BY_ORDER, 10.0)
+
+
+FED = """\
+[[device]]
+name = "gate recorder"
+role = "recorder"
+address = "192.0.2.20"
+feed = "yard switch"
+watts = 12
+quiesce = { driver = "ssh", run = "halt-recording" }
+stop = [{ driver = "ssh", run = "poweroff", takes = "90s" }, { driver = "poe", takes = "8s" }]
+start = "by itself"
+[device.ssh]
+user = "keeper"
+password = { file = "community" }
+host_keys = ["SHA256:m3Yx8Kc5Vb1Nz7Qw2Er9Ty4Ui6Op0As8Df3Gh5Jk7Lc"]
+[device.poe]
+port = "1.4"
+neighbour = "02:00:5e:10:00:22"
+"""
+
+
+async def test_cut_as_second_way_to_stop_is_undone_by_itself_and_has_time_of_its_own(
+    tmp_path: Path,
+) -> None:
+    """The stop is still the SSH one; what the cut takes comes on top, since it comes after."""
+    loaded, faults = loaded_from(tmp_path, SWITCH, FED)
+    assert loaded is not None, faults
+    recorder = loaded.site.devices["gate recorder"]
+    stages = build_drivers(loaded, clock=LoopClock(), dry_run=True)["gate recorder"]
+    deadline_at = LoopClock().monotonic() + 5.0
+    sent = {
+        act: (await stages[Stage.CUT].perform(act, deadline_at=deadline_at)).sent
+        for act in (Act.CUT, Act.UNCUT)
+    }
+
+    assert (recorder.is_cut, recorder.cut_s, recorder.starts) == (False, 8.0, Starts.BY_ITSELF)
+    assert recorder.rest_s == 30.0 + 90.0 + recorder.settle_s + 8.0
+    assert any(line.endswith("AdminEnable.1.4 = 2 (off)") for line in sent[Act.CUT])
+    assert any(line.endswith("AdminEnable.1.4 = 1 (on)") for line in sent[Act.UNCUT])
+    assert Stage.STOP_ELSE not in stages and stages[Stage.STOP] is stages[Stage.QUIESCE]
+
+
+@pytest.mark.parametrize(
+    ("table", "code"),
+    [
+        (FED.replace('quiesce = { driver = "ssh", run = "halt-recording" }\n', ""),
+         "cut-while-writing"),
+        (FED.replace('stop = [', 'stop = [{ driver = "poe" },').replace(
+            ', { driver = "poe", takes = "8s" }', ""), "cut-first"),
+        (FED.replace('feed = "yard switch"', 'feed = "cabinet"'), "missing-key"),
+        (FED.replace("watts = 12", 'watts = 12\ncut = { driver = "poe" }'), "unknown-key"),
+    ],
+)  # fmt: skip
+def test_traps_of_a_second_way_that_cuts_are_errors(tmp_path: Path, table: str, code: str) -> None:
+    """Without quiescing, before the gentler way, or with no switch to ask: it would not do."""
+    loaded, faults = loaded_from(tmp_path, SWITCH, table)
+
+    assert loaded is None
+    assert code in faults
+
+
+def test_plan_says_that_a_recorder_may_be_cut_when_its_stop_fails(tmp_path: Path) -> None:
+    """Its owner learns before any outage what the second line of `stop` means."""
+    write_secret(tmp_path / "community", "quayside")
+    plan = lastwatt("plan", write_site(tmp_path, unit(161, snmp=V2C), SWITCH, FED))
+
+    assert "Should its stop fail, gate recorder is cut at its feed" in plan.out
 
 
 @pytest.mark.parametrize(

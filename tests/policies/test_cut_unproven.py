@@ -67,6 +67,15 @@ def test_recorder_is_cut_whose_watts_keep_the_battery_from_reaching_another() ->
 
 
 @pytest.mark.parametrize(("more_j", "is_cut"), [(1.0, True), (-1.0, False)])
+def test_cut_after_a_stop_takes_its_own_time_not_the_stop_s(more_j: float, is_cut: bool) -> None:
+    """The stop has failed by then: the load falls after the 20 s of the cut and the margin."""
+    slow = replace(OLD, is_cut=False, stop_s=300.0, settle_s=60.0, cut_s=20.0)
+    least_j = 25.0 * 100.0 + (NEEDED_S - 25.0) * 40.0
+
+    assert bool(saved(slow, GATE, joules=least_j + more_j)) is is_cut
+
+
+@pytest.mark.parametrize(("more_j", "is_cut"), [(1.0, True), (-1.0, False)])
 def test_cut_that_would_not_reach_either_is_not_made(more_j: float, is_cut: bool) -> None:
     """Both would be lost."""
     found = saved(OLD, GATE, joules=least_that_a_cut_reaches_with() + more_j)
@@ -185,9 +194,13 @@ def test_camera_that_another_recorder_still_records_is_not_cut() -> None:
     assert not run.decide().orders
 
 
-def test_recorder_given_up_for_good_is_told_once_more_when_its_cut_saves_another() -> None:
-    """Its tries were over long before the battery came down."""
-    run = Run(site_of(replace(OLD, stop_when=AT_ONCE), GATE))
+@pytest.mark.parametrize("cut", [{}, {"is_cut": False, "cut_s": 10.0}])
+def test_recorder_given_up_for_good_is_told_once_more_when_its_cut_saves_another(
+    cut: dict[str, object],
+) -> None:
+    """Its tries were over long before the battery came down; cut first, or as its second way."""
+    old = replace(OLD, stop_when=AT_ONCE, **cut)  # type: ignore[arg-type]
+    run = Run(site_of(old, GATE))
     run.outage(100.0)
     for _ in range(RETRIES):
         assert run.obey() == ["slip recorder"]
