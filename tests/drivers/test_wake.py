@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ from pydantic import SecretStr, ValidationError
 from agent.clock import LoopClock
 from drivers.base import Act, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.wake import KIND, magic_packet
+from tests.peers.dissector import dissecting
 
 MAC = "02:00:5e:10:00:01"
 
@@ -65,6 +67,19 @@ async def test_three_packets_arrive() -> None:
     assert outcome.evidence == "3 magic packets were sent; nothing ever confirms one"
     assert packets == [magic_packet(MAC)] * 3
     assert len(outcome.sent) == 3
+
+
+@pytest.mark.peer
+async def test_an_independent_dissector_reads_the_frame() -> None:
+    """As tshark reads magic packets: it sees the address sixteen times, and the password."""
+    with listening() as receiver:
+        port = receiver.getsockname()[1]
+        fields = ("wol.sync", "wol.mac", "wol.passwd")
+        with dissecting(f"udp dst port {port}", packets=3, fields=fields) as capture:
+            await woken(address="127.0.0.1", port=port, password="0a:1b:2c:3d:4e:5f")
+            rows = await asyncio.to_thread(capture.rows)
+
+    assert rows == [["ffffffffffff", ",".join([MAC] * 16), "0a1b2c3d4e5f"]] * 3
 
 
 @pytest.mark.parametrize("address", ["127.255.255.255", "::1"])
