@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from drivers.errors import LastwattError
 
@@ -11,13 +11,18 @@ class MomentError(LastwattError):
     """A text that is no moment; trying again helps only with another text."""
 
 
-def moment_of(text: str, *, zone: tzinfo, now: datetime) -> datetime:
+def moment_of(text: str, *, zone: tzinfo, now: datetime, is_to_come: bool = False) -> datetime:
     """Return the moment that *text* means, in *zone*.
+
+    A time that the clocks skip is taken as if they had not been put forward: at 02:30 of a morning
+    without one it is 03:30. Of a time that comes twice the first is meant.
 
     Args:
         text: a time of the present day, a date with a time, or "now".
         zone: the site's; a text never carries another.
         now: the present moment, aware.
+        is_to_come: a time of day that is past means the next one: today's second, if the clocks are
+            put back in between, else tomorrow's.
 
     Raises:
         MomentError: it is none of these.
@@ -30,7 +35,18 @@ def moment_of(text: str, *, zone: tzinfo, now: datetime) -> datetime:
             found = datetime.strptime(text, form)
         except ValueError:
             continue
-        if not form.startswith("%Y"):
-            found = datetime.combine(here.date(), found.time())
-        return found.replace(tzinfo=zone)
+        if form.startswith("%Y"):
+            return _at(found, zone)
+        days = range(2 if is_to_come else 1)
+        moments = [
+            _at(datetime.combine(here.date() + timedelta(days=day), found.time()), zone, fold)
+            for day in days
+            for fold in range(2 if is_to_come else 1)
+        ]
+        return next((at for at in moments if at >= now), moments[-1])
     raise MomentError(f'"{text}" is no time here; write 17:00, "2026-12-21 17:00" or now')
+
+
+def _at(wall: datetime, zone: tzinfo, fold: int = 0) -> datetime:
+    """A reading of the wall clock as the moment that it means, told as the clock will tell it."""
+    return wall.replace(tzinfo=zone, fold=fold).astimezone(UTC).astimezone(zone)

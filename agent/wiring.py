@@ -39,6 +39,8 @@ from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
 from agent.parts import Parts, kept_up
 from agent.planner import Planner
+from agent.rehearsal.rehearsals import Rehearsals
+from agent.rehearsal.store import earned
 from agent.schedule import Schedule
 from agent.story import facts as story_facts
 from agent.story.foretold import Foretold
@@ -142,7 +144,7 @@ class Agent:
             today=self._today,
             settings=fingerprints(loaded),
             lasts=loaded.agent.grades_last,
-            rehearsed={} if dry_run else rehearsals_in(folder, site),
+            rehearsed={} if dry_run else {**rehearsals_in(folder, site), **earned(folder)},
         )
         self._login_checks = LoginChecks(
             self.engine,
@@ -213,6 +215,10 @@ class Agent:
             settings=fingerprints(loaded),
         )
         join("drills", hear=drills.hear, asks=drills.asks, close=drills.close)
+        rehearsals = self.rehearsals = Rehearsals(
+            engine, loaded, folder, clock=clock, grading=grading, who=hands.who
+        )
+        join("rehearsals", hear=rehearsals.hear, asks=rehearsals.asks, close=rehearsals.close)
         join("login checks", hear=self._login_checks.hear, run=self._login_checks.run)
         load_watch = LoadWatch(
             engine.site,

@@ -415,6 +415,25 @@ class PlanHeld:
     stops: tuple[StopForetold, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class RehearsalBegan:
+    """An outage is gone through in which nothing is sent; who asked for it."""
+
+    at: float
+    name: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalEnded:
+    """A rehearsal is over, or was broken off; is_well = all was saved and every hold time kept."""
+
+    at: float
+    name: str
+    is_well: bool
+    why: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -448,4 +467,6 @@ Event = (
     | LoginRefused
     | BeliefHeld
     | PlanHeld
+    | RehearsalBegan
+    | RehearsalEnded
 )

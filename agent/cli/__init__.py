@@ -24,6 +24,7 @@ from agent.cli.new import new
 from agent.cli.plan import plan
 from agent.cli.ports import ports
 from agent.cli.recipe import recipe
+from agent.cli.rehearse import rehearse
 from agent.cli.restore import restore
 from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
@@ -53,8 +54,8 @@ def main() -> None:
 
 
 for command in (
-    demo, new, check, probe, ports, recipe, run, status, journal, pause, stop, start, drill,
-    restore, battery,
+    demo, new, check, probe, ports, recipe, run, status, journal, pause, stop, start,
+    rehearse, drill, restore, battery,
     budget, fit, plan, size,
     completion,
     simulate,

@@ -43,6 +43,8 @@ from policies.events import (
     PlanHeld,
     PollMissed,
     ReadingTaken,
+    RehearsalBegan,
+    RehearsalEnded,
     SettingRemembered,
     StepBegan,
     StepEnded,
@@ -272,6 +274,10 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"{device}: no longer {grade}: {why}"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
+        case RehearsalBegan(who=who):
+            return f"a rehearsal begins, as {who} asked: nothing is sent to anybody"
+        case RehearsalEnded(why=why):
+            return f"the rehearsal is over: {why}"
         case FloorTaken(why=why):
             return f"the floor holds: everything comes to rest in plain order, since {why}"
         case LightChanged(light=light):

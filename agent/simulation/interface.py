@@ -8,7 +8,7 @@ import random
 from collections.abc import Callable, Mapping
 
 from agent.simulation.scenario import Manners, is_in
-from agent.simulation.truth import SiteTruth
+from agent.simulation.truth import Body, SiteTruth
 from drivers.base import Act, Clock, Outcome, Repeat, Verdict
 from policies.model import Device
 
@@ -113,6 +113,8 @@ class Interface:
                 self._truth.stop(name)
             case Act.START:
                 self._truth.start(name)
+            case Act.RESTORE if self._truth.machines[name].body is Body.RUNNING:
+                self._truth.start(name)
             case _:
                 pass
 
@@ -165,23 +167,28 @@ class Interface:
 
 
 class Speaker:
-    """A driver of one run of the agent: it speaks with the interface as long as that run lives."""
+    """A driver of one run of the agent: it speaks with the interface as long as that run lives.
+
+    Attributes:
+        interface: the device as it is met.
+        clock: of that run.
+    """
 
     def __init__(self, interface: Interface, clock: Clock, *, is_dead: Callable[[], bool]) -> None:
-        self._interface = interface
-        self._clock = clock
+        self.interface = interface
+        self.clock = clock
         self._is_dead = is_dead
 
     @property
     def acts(self) -> Mapping[Act, Repeat]:
         """What it can do."""
-        return self._interface.manners.acts
+        return self.interface.manners.acts
 
     async def perform(self, act: Act, *, deadline_at: float) -> Outcome:
         """Do one act; see drivers.base.Driver."""
         if act not in self.acts:
             return Outcome(act, Verdict.REFUSED, f"cannot {act.value}")
-        outcome = await self._interface.perform(act, self._clock, deadline_at)
+        outcome = await self.interface.perform(act, self.clock, deadline_at)
         if self._is_dead():
             await asyncio.get_running_loop().create_future()  # the dead never go on
         return outcome

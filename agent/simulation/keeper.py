@@ -19,7 +19,7 @@ from agent.journal.file import SNAPSHOTS_KEPT, Row, Snapshot
 from agent.journal.recall import Memory, Recalled
 from agent.journal.writer import LIMIT_S, NOTES_WAIT_S, RETRY_S
 from agent.simulation.scenario import Scenario, is_in
-from policies.events import Event
+from policies.events import AgentEnded, Event
 from policies.model import Site
 from policies.state import SiteState
 
@@ -49,6 +49,13 @@ class Disk:
         self.estimates: dict[str, bytes] = {}
         self._first_open = 0
         self._busy_until = 0.0
+
+    def take_up(self, state: SiteState, *, at: float, utc: datetime) -> None:
+        """Begin with what an agent knew that ended at site time *at*; before anything else."""
+        assert not self.entries
+        for held in (AgentEnded(at, "what follows is gone through apart from it"), state):
+            self.entries.append(_Entry(held, 0.0, utc, at, "before", durable_at=0.0))
+        self._first_open = len(self.entries)
 
     def append(self, entry: _Entry) -> None:
         """Queue an entry behind all others."""

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Coroutine, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
+from agent.battery.daylight import Daylight
 from agent.battery.estimator import Estimator
 from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
@@ -27,6 +29,8 @@ from agent.units.watch import Watch
 from drivers.base import Driver, Stage
 from policies.decide import beliefs_of
 from policies.events import Event
+from policies.model import Place
+from policies.plan import Plan
 from policies.supply import poll_pace_s
 
 RESTARTED_AFTER_S = 1.0
@@ -59,6 +63,27 @@ class Ears:
     failure: Callable[[str], None]
 
 
+Speak = Callable[[str, Speaker, BoxClock], Mapping[Stage, Driver]]
+"""Returns the drivers of a device by stage, given what speaks with its interface, and the clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outfit:
+    """What a site's own file gives an agent, beyond a drawn scenario.
+
+    Attributes:
+        place: where the site lies, or None.
+        fits: by unit, the file of what its battery's full runs taught, or None.
+        kept: by unit, what was learnt of its battery before.
+        speak: the drivers; None = each stage that the manners name is plainly spoken with.
+    """
+
+    place: Place | None = None
+    fits: Mapping[str, Path | None] = field(default_factory=dict)
+    kept: Mapping[str, bytes] = field(default_factory=dict)
+    speak: Speak | None = None
+
+
 class Lives:
     """One agent after another on the same disk; at most one at a time."""
 
@@ -73,6 +98,7 @@ class Lives:
         truth: SiteTruth,
         on_written: Written,
         estimates: bool = False,
+        outfit: Outfit | None = None,
     ) -> None:
         """Prepare; `start` begins the first.
 
@@ -85,7 +111,9 @@ class Lives:
             truth: the site.
             on_written: told of each SET that a unit takes.
             estimates: whether it estimates its batteries live.
+            outfit: what it knows beyond the scenario.
         """
+        self._outfit = outfit or Outfit()
         self._scenario = scenario
         self._interfaces = interfaces
         self._gauges = gauges
@@ -100,6 +128,7 @@ class Lives:
         self._booted_at = 0.0
         self._run: _Run | None = None
         self.disk = Disk(scenario)
+        self.disk.estimates.update(self._outfit.kept)
         self.wall = Wall(scenario.start_utc)
         self.can_run = True
         self.started_at: float | None = None
@@ -111,6 +140,11 @@ class Lives:
     def engine(self) -> Engine | None:
         """The engine of the present run; None while there is none."""
         return None if self._run is None else self._run.engine
+
+    @property
+    def plan(self) -> Plan | None:
+        """What the present run means to give up when, or None."""
+        return None if self._run is None else self._run.planner.plan
 
     @property
     def now(self) -> float:
@@ -140,7 +174,7 @@ class Lives:
         beliefs = beliefs_of if estimator is None else estimator.beliefs
         planner = Planner(
             scenario.site,
-            None,
+            self._outfit.place,
             clock=clock,
             state=lambda: engine.state,
             on_plan=lambda: engine.wake(),
@@ -165,6 +199,8 @@ class Lives:
         self._ears.life("the agent starts")
         self._spawn(run, engine.run())
         self._spawn(run, planner.run())
+        if self._outfit.place is not None:
+            self._spawn(run, self._daylight(engine, clock).run())
         for watch in watches.values():
             self._spawn(run, watch.run())
 
@@ -211,7 +247,10 @@ class Lives:
         drivers: dict[str, Mapping[Stage, Driver]] = {}
         for name, interface in self._interfaces.items():
             speaker = Speaker(interface, clock, is_dead=partial(getattr, keeper, "is_dead"))
-            drivers[name] = dict.fromkeys(interface.manners.stages, speaker)
+            if self._outfit.speak is not None:
+                drivers[name] = self._outfit.speak(name, speaker, clock)
+            else:
+                drivers[name] = dict.fromkeys(interface.manners.stages, speaker)
         return drivers
 
     def _estimator(self, clock: BoxClock, keeper: MemoryKeeper) -> Estimator:
@@ -222,7 +261,7 @@ class Lives:
 
         return Estimator(
             self._scenario.site,
-            fits={},
+            fits=self._outfit.fits,
             kept=dict(self.disk.estimates),
             today=lambda: clock.utc().date(),
             keep=keeper.keep_estimate,
@@ -242,6 +281,11 @@ class Lives:
             for name, unit in self._scenario.site.units.items()
             if unit.output is not None
         }
+
+    def _daylight(self, engine: Engine, clock: BoxClock) -> Daylight:
+        return Daylight(
+            self._outfit.place, clock=clock, state=lambda: engine.state, record=engine.record
+        )
 
     def _written(self, unit: str, name: str, value: int) -> None:
         self._on_written(unit, name, value)

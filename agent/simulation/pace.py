@@ -43,6 +43,35 @@ class JumpingPace:
         return ready
 
 
+class SteadyPace(JumpingPace):
+    """Time that is never ahead of a factor of real time, for those who watch.
+
+    What is done in it takes the same course as at any other pace.
+    """
+
+    def __init__(
+        self, factor: float, *, real: Callable[[], float], sleep: Callable[[float], None]
+    ) -> None:
+        """Start now.
+
+        Args:
+            factor: loop seconds in a real second, > 0.
+            real: monotonic real time, in s.
+            sleep: waits for real seconds.
+        """
+        super().__init__()
+        self._factor, self._real, self._sleep = factor, real, sleep
+        self._began = real()
+
+    def wait(self, select: Callable[[float | None], Ready], timeout_s: float | None) -> Ready:
+        """Return what *select* finds at once, else let *timeout_s* pass."""
+        ready = super().wait(select, timeout_s)
+        left_s = self._began + self._now / self._factor - self._real()
+        if left_s > 0.0:
+            self._sleep(left_s)
+        return ready
+
+
 class _NoSockets(selectors.BaseSelector):
     """A selector that nothing is ever ready at; the loop's own pipe is noted, and never used."""
 
@@ -81,8 +110,8 @@ def _nothing(_timeout_s: float | None) -> Ready:
 class JumpingLoop(asyncio.SelectorEventLoop):
     """An event loop that lives by a pace that jumps; it starts at 0 s."""
 
-    def __init__(self) -> None:
-        self.pace = JumpingPace()
+    def __init__(self, pace: JumpingPace | None = None) -> None:
+        self.pace = pace or JumpingPace()
         super().__init__(_NoSockets(self.pace))
 
     def time(self) -> float:

@@ -343,7 +343,7 @@ def truth_of(scenario: Scenario) -> SiteTruth:
     """Return the site of a scenario at its beginning, with all that is to happen to it."""
     plants = {
         name: Plant(
-            VirtualBattery(built.build, built.gauge, at=0.0),
+            VirtualBattery(built.build, built.gauge, at=0.0, missing=built.missing),
             built.restart_s,
             control=ControlGroup.of(scenario.controls.get(name, ())),
             unlisted_w=scenario.unlisted_w.get(name, 0.0),

@@ -11,6 +11,7 @@ from agent.simulation.truth import DeviceBuild, What
 from agent.virtual.battery import Build, Gauge
 from agent.virtual.control_group import Quirk
 from drivers.base import Act, Repeat, Stage
+from policies.belief import Drawn
 from policies.model import Site
 
 Window = tuple[float, float]
@@ -167,11 +168,12 @@ class Happening:
 
 @dataclass(frozen=True, slots=True)
 class PlantBuild:
-    """What a unit truly is."""
+    """What a unit truly is; *missing* from a battery that is not full as it begins."""
 
     build: Build
     gauge: Gauge
     restart_s: float = 5.0
+    missing: Drawn = field(default_factory=Drawn)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import copy
 import heapq
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from agent.virtual.battery import VirtualBattery
@@ -274,6 +274,23 @@ class SiteTruth:
         machine.quiet_at = self.now + machine.build.quiet_after * machine.build.stop_s
         self._push(self.now + machine.build.stop_s, What.WENT_OFF, name, 0.0, machine.stamp)
         self._note_recording(machine)
+
+    def cut(self, name: str) -> None:
+        """Its feed is switched off at once; `start` switches it on again."""
+        machine = self.machines[name]
+        if machine.body is Body.OFF:
+            return
+        if machine.is_writing:
+            self._hurt(machine)
+        machine.stamp += 1
+        self._push(self.now, What.WENT_OFF, name, 0.0, machine.stamp)
+
+    def draws(self, watts: Mapping[str, float]) -> None:
+        """From now on these devices draw so much, in W, as lights do at dusk."""
+        for name, drawn_w in watts.items():
+            machine = self.machines[name]
+            machine.build = replace(machine.build, watts=drawn_w)
+        self._settle()
 
     def start(self, name: str) -> None:
         """The device hears that it is to start, or to record again."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from policies.belief import Drawn
 from policies.runtime import Cells, Inverter, Wells, after_stretch, empties_after_h
 
 _HOUR_S = 3600.0
@@ -92,12 +93,27 @@ class VirtualBattery:
     instant. Instants are the loop's time, in s, and never go back.
     """
 
-    def __init__(self, build: Build, gauge: Gauge, *, at: float, load_w: float = 0.0) -> None:
-        """Start full, on the charger, while mains has carried *load_w* for a long time."""
+    def __init__(
+        self,
+        build: Build,
+        gauge: Gauge,
+        *,
+        at: float,
+        load_w: float = 0.0,
+        missing: Drawn | None = None,
+    ) -> None:
+        """Start on the charger, while mains has carried *load_w* for a long time.
+
+        It is full but for what is *missing*, which may not be more than there is.
+        """
         self.build = build
         self._gauge = gauge
         self._at = at
-        self._wells = build.cells.full()
+        full, gone = build.cells.full(), missing or Drawn()
+        self._wells = Wells(
+            max(0.0, full.available_wh - gone.available_wh),
+            max(0.0, full.bound_wh - gone.bound_wh),
+        )
         self._load_w: float | None = None
         self._charging = True
         self._output_w = load_w

@@ -59,6 +59,8 @@ from policies.events import (
     PlanHeld,
     PollMissed,
     ReadingTaken,
+    RehearsalBegan,
+    RehearsalEnded,
     SettingRemembered,
     StepBegan,
     StepEnded,
@@ -202,6 +204,14 @@ SAID: list[tuple[Event, str]] = [
     (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
+    ),
+    (
+        RehearsalBegan(1.0, "20261125T163000000", "Ana"),
+        "a rehearsal begins, as Ana asked: nothing is sent to anybody",
+    ),
+    (
+        RehearsalEnded(1.0, "20261125T163000000", True, "all would be saved"),
+        "the rehearsal is over: all would be saved",
     ),
     (
         LoginRefused(1.0, "desk", "salt$hash", "wrong password"),
