@@ -76,6 +76,12 @@ class _Job:
         return len(self.results) == len(self.devices)
 
 
+class SignedIn(str):
+    """The name of somebody who signed in at the page; no request can bring along one of these."""
+
+    __slots__ = ()
+
+
 class Hands:
     """Answers the asks of people who give orders by hand.
 
@@ -187,9 +193,14 @@ class Hands:
         return {"ok": False, "unknown": True, "error": error}
 
     async def who(self, request: Mapping[str, Any]) -> str:
-        """Return who asks: the name that was given, and the user at the other end of the socket."""
-        user = await self._user(request.get("peer_uid"))
+        """Return who asks: the name that was given, and the user at the other end of the socket.
+
+        Whoever asks at the page is known by the name of the sign-in.
+        """
         given = request.get("who")
+        if isinstance(given, SignedIn):
+            return f"{given} (at the page)"
+        user = await self._user(request.get("peer_uid"))
         if given is None:
             return user
         if not isinstance(given, str) or not given.strip() or not given.isprintable():

@@ -21,6 +21,8 @@ from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.new import new
+from agent.cli.page import page
+from agent.cli.people import people
 from agent.cli.plan import plan
 from agent.cli.ports import ports
 from agent.cli.recipe import recipe
@@ -56,6 +58,7 @@ def main() -> None:
 for command in (
     demo, new, check, probe, ports, recipe, run, status, journal, pause, stop, start,
     rehearse, drill, restore, battery,
+    page, people,
     budget, fit, plan, size,
     completion,
     simulate,

@@ -7,9 +7,9 @@ end. Here a client that is slow, or is one too many, is turned away; none holds 
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
 import ssl
-from collections.abc import Callable
 from contextlib import suppress
 
 import structlog
@@ -30,6 +30,9 @@ CONNECTIONS_OF_ONE = 120
 
 REQUEST_WITHIN_S = 10.0
 """A request's head must have arrived by then, from its first byte or the connection's begin."""
+
+TAKEN_WITHIN_S = 30.0
+"""A client that takes nothing of its answer for so long is gone."""
 
 HEAD_BYTES = 32 * 2**10
 IDLE_S = 65.0
@@ -53,6 +56,7 @@ class _Connection(H11Protocol):
     """A connection with an end: a request that does not arrive in time breaks it off."""
 
     _late: asyncio.TimerHandle | None = None
+    _untaken: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to serve, unless there are enough already."""
@@ -75,7 +79,18 @@ class _Connection(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """Forget it."""
         self._set_late(None)
+        self._set_untaken(None)
         super().connection_lost(exc)
+
+    def pause_writing(self) -> None:
+        """Hold the answer back; the client has its time to take what is there."""
+        super().pause_writing()
+        self._set_untaken(self.loop.call_later(TAKEN_WITHIN_S, self._give_up))
+
+    def resume_writing(self) -> None:
+        """Go on with the answer."""
+        self._set_untaken(None)
+        super().resume_writing()
 
     def _is_too_many(self) -> bool:
         if len(self.connections) > CONNECTIONS:
@@ -89,8 +104,12 @@ class _Connection(H11Protocol):
             self._late.cancel()
         self._late = handle
 
+    def _set_untaken(self, handle: asyncio.TimerHandle | None) -> None:
+        if self._untaken is not None:
+            self._untaken.cancel()
+        self._untaken = handle
+
     def _give_up(self) -> None:
-        self._late = None
         self.transport.abort()
 
 
@@ -106,14 +125,14 @@ class PageServer:
         app: ASGIApp,
         *,
         listen: tuple[str, int],
-        tls: Callable[[], ssl.SSLContext] | None = None,
+        tls: ssl.SSLContext | None = None,
     ) -> None:
         """Prepare; nothing is opened yet.
 
         Args:
             app: what is served.
             listen: IP address and TCP port.
-            tls: gives the server's side of TLS, each time that it begins; None = plain HTTP.
+            tls: the server's side of TLS; None = plain HTTP.
         """
         self.address = listen
         self._listen = listen
@@ -140,21 +159,22 @@ class PageServer:
         """Serve until cancelled; then every connection is broken off at once.
 
         Raises:
-            PageUnavailableError: it cannot listen there, or has no certificate.
+            PageUnavailableError: it cannot listen there.
         """
         self._config.load()
+        # Anybody can have it complain of requests that are none; faults are logged by the app.
+        logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
         life = _Life()
         loop = asyncio.get_running_loop()
-        context = None if self._tls is None else self._tls()
         server = await loop.create_server(
             lambda: _Connection(self._config, life, {}),
             sock=_listening(*self._listen),
-            ssl=context,
-            ssl_handshake_timeout=None if context is None else _HANDSHAKE_S,
+            ssl=self._tls,
+            ssl_handshake_timeout=None if self._tls is None else _HANDSHAKE_S,
         )
         host, port = server.sockets[0].getsockname()[:2]
         self.address = (host, port)
-        log.info("opened_page", address=host, port=port, tls=context is not None)
+        log.info("opened_page", address=host, port=port, tls=self._tls is not None)
         self._is_serving.set()
         try:
             await asyncio.Event().wait()

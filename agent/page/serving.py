@@ -5,15 +5,22 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from agent.clock import real_monotonic
 from agent.config import PageSettings
+from agent.page.access import Access
 from agent.page.app import app_of
 from agent.page.door import Door
+from agent.page.people import PeopleFile
 from agent.page.server import PageServer, PageUnavailableError
+from agent.page.tls import Certificate, CertificateError
 from agent.page.view import Front
 from policies.events import Event
 
 AGAIN_S = 60.0
 """An address that is taken is tried again so often."""
+
+CERTIFICATE_EVERY_S = 6 * 3600.0
+"""How often it is looked whether the certificate was replaced, or is to be renewed."""
 
 
 class Page:
@@ -21,10 +28,16 @@ class Page:
 
     Attributes:
         server: what listens.
+        access: who is signed in.
     """
 
     def __init__(
-        self, door: Door, settings: PageSettings, *, say: Callable[[str, str, str], None]
+        self,
+        door: Door,
+        settings: PageSettings,
+        *,
+        say: Callable[[str, str, str], None],
+        now: Callable[[], float] = real_monotonic,
     ) -> None:
         """Prepare; opens nothing.
 
@@ -32,12 +45,21 @@ class Page:
             door: the agent behind the page.
             settings: how it is served.
             say: has a notice told: severity, about, text.
+            now: real monotonic time, in s, by which sessions end.
         """
         self._door = door
         self._say = say
-        self._is_beyond_loopback = settings.has_tls or not settings.open_reading
+        self._said: set[str] = set()
+        self._certificate: Certificate | None = None
+        if settings.has_tls:
+            self._certificate = Certificate(settings, door.folder, utc=door.clock.utc)
+        self.access = Access(settings, PeopleFile(door.folder), now=now, say=say)
         self._front = Front(door)
-        self.server = PageServer(app_of(door, self._front), listen=settings.listen)
+        self.server = PageServer(
+            app_of(door, self._front, self.access),
+            listen=settings.listen,
+            tls=None if self._certificate is None else self._certificate.context,
+        )
 
     def hear(self, event: Event) -> None:
         """Take in an event, for those who watch."""
@@ -45,18 +67,40 @@ class Page:
 
     async def run(self) -> None:
         """Serve for ever; what keeps it from listening is said once, and tried again."""
-        if self._is_beyond_loopback:
-            self._say("warning", "page", "this version serves the page on loopback only, openly")
-            return
-        await asyncio.gather(self._front.run(), self._serve())
+        async with asyncio.TaskGroup() as group:
+            if self._certificate is not None:
+                await self._begin_certificate(self._certificate)
+                group.create_task(self._keep_certificate(self._certificate))
+            group.create_task(self._front.run())
+            group.create_task(self._serve())
 
     async def _serve(self) -> None:
-        said = ""
         while True:
             try:
                 await self.server.run()
             except PageUnavailableError as error:
-                if str(error) != said:
-                    said = str(error)
-                    self._say("warning", "page", said)
+                self._say_once(str(error))
                 await self._door.clock.sleep(AGAIN_S)
+
+    async def _begin_certificate(self, certificate: Certificate) -> None:
+        while True:
+            try:
+                certificate.keep_up()
+            except CertificateError as error:
+                self._say_once(str(error))
+                await self._door.clock.sleep(AGAIN_S)
+            else:
+                return
+
+    async def _keep_certificate(self, certificate: Certificate) -> None:
+        while True:
+            await self._door.clock.sleep(CERTIFICATE_EVERY_S)
+            try:
+                certificate.keep_up()
+            except CertificateError as error:
+                self._say_once(str(error))
+
+    def _say_once(self, text: str) -> None:
+        if text not in self._said:
+            self._said.add(text)
+            self._say("warning", "page", text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
@@ -12,6 +13,7 @@ from typing import Any
 import httpx2
 
 from agent.config import LoadedSite, PageSettings, load
+from agent.page.tls import CERTIFICATE
 from agent.wiring import Agent
 from tests.agent.commands import unit, write_site
 from tests.agent.site_files import TODAY
@@ -20,13 +22,19 @@ from tests.peers.snmpd import Snmpd
 LOCAL = PageSettings(("127.0.0.1", 0), open_reading=True)
 """Any free port on loopback, open to look at."""
 
+CLOSED = replace(LOCAL, open_reading=False)
+"""The same, as it is off loopback: whoever looks has signed in."""
+
+SEALED = replace(CLOSED, has_tls=True)
+"""The same over TLS, with a certificate that the agent makes."""
+
 
 @dataclass(frozen=True, slots=True)
 class Served:
     """An agent whose page listens.
 
     Attributes:
-        web: a client of the page that follows no redirects.
+        web: a client of the page that follows no redirects; over TLS it trusts this page alone.
         folder: the state directory.
     """
 
@@ -43,6 +51,16 @@ def page_site(folder: Path, snmpd: Snmpd, *tables: str, page: PageSettings = LOC
     return replace(loaded, page=page)
 
 
+def client(loaded: LoadedSite, agent: Agent, folder: Path) -> httpx2.AsyncClient:
+    """Return one more client of the page, without cookies."""
+    assert agent.page is not None and loaded.page is not None
+    host, port = agent.page.server.address
+    if not loaded.page.has_tls:
+        return httpx2.AsyncClient(base_url=f"http://{host}:{port}")
+    trust = ssl.create_default_context(cafile=folder / CERTIFICATE)
+    return httpx2.AsyncClient(base_url=f"https://{host}:{port}", verify=trust)
+
+
 @asynccontextmanager
 async def serving(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterator[Served]:
     """Run an agent until its page listens, and end it after."""
@@ -53,8 +71,7 @@ async def serving(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterato
     try:
         async with asyncio.timeout(10):
             await agent.page.server.wait()
-        host, port = agent.page.server.address
-        async with httpx2.AsyncClient(base_url=f"http://{host}:{port}") as web:
+        async with client(loaded, agent, folder) as web:
             yield Served(agent, web, folder)
     finally:
         ending.set()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import re
 import socket
-from collections.abc import Iterator
 from dataclasses import replace
 from email.utils import parsedate_to_datetime
 from pathlib import Path
@@ -18,12 +17,6 @@ from tests.agent.test_wiring import journalled, running, until, until_heard
 from tests.peers.snmpd import Snmpd
 
 pytestmark = pytest.mark.peer
-
-
-@pytest.fixture(scope="module")
-def snmpd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Snmpd]:
-    with Snmpd(tmp_path_factory.mktemp("unit")) as found:
-        yield found
 
 
 def notices(folder: Path) -> list[dict[str, object]]:
