@@ -1,5 +1,8 @@
 """Logs on standard error: for people on a terminal, else one plain line an event.
 
+Where standard error is the system's journal, a line begins with its priority, `<3>`, as
+sd-daemon(3) has it, and without the time, which the journal knows.
+
 Events are named by a past-tense verb and a noun, `sent_order`, the rest is keys with units.
 Whatever the libraries log comes out in the same form, and only what somebody must act on.
 """
@@ -36,6 +39,11 @@ class LogForm(StrEnum):
     CONSOLE = "console"  # aligned, for people
     PLAIN = "plain"  # key=value
     JSON = "json"
+    JOURNAL = "journal"  # PLAIN, for the system's journal
+
+
+PRIORITIES: Mapping[str, int] = {"critical": 2, "error": 3, "warning": 4, "info": 6, "debug": 7}
+"""Level -> priority of syslog(3)."""
 
 
 class _Handler(logging.StreamHandler[TextIO]):
@@ -54,13 +62,14 @@ def set_up_logs(
 
     Args:
         stream: None = standard error.
-        form: None = CONSOLE on a terminal, else PLAIN.
+        form: None = CONSOLE on a terminal, JOURNAL where *stream* is what JOURNAL_STREAM names,
+            else PLAIN.
         level: least level of our own events.
         env: the environment; NO_COLOR in it, set to anything but "", forbids colour.
     """
     stream = sys.stderr if stream is None else stream
     is_terminal = stream.isatty()
-    form = form or (LogForm.CONSOLE if is_terminal else LogForm.PLAIN)
+    form = form or _form_for(stream, env)
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_log_level,
@@ -95,6 +104,17 @@ def set_up_logs(
     )
 
 
+def _form_for(stream: TextIO, env: Mapping[str, str]) -> LogForm:
+    if stream.isatty():
+        return LogForm.CONSOLE
+    try:
+        found = os.fstat(stream.fileno())
+    except (OSError, ValueError):  # no file at all
+        return LogForm.PLAIN
+    is_journal = env.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+    return LogForm.JOURNAL if is_journal else LogForm.PLAIN
+
+
 def _renderers(form: LogForm, *, colors: bool) -> list[Processor]:
     if form is LogForm.CONSOLE:
         # Not the default formatter: it prints local variables, secrets among them.
@@ -105,11 +125,19 @@ def _renderers(form: LogForm, *, colors: bool) -> list[Processor]:
             structlog.processors.format_exc_info,
             structlog.processors.JSONRenderer(ensure_ascii=False, default=str),
         ]
-    return [
-        structlog.processors.format_exc_info,
-        _escape_controls,
-        structlog.processors.LogfmtRenderer(key_order=["timestamp", "level", "event"]),
-    ]
+    if form is LogForm.JOURNAL:
+        return [structlog.processors.format_exc_info, _escape_controls, _render_for_journal]
+    return [structlog.processors.format_exc_info, _escape_controls, _LOGFMT]
+
+
+_LOGFMT = structlog.processors.LogfmtRenderer(key_order=["timestamp", "level", "event"])
+_LOGFMT_UNTIMED = structlog.processors.LogfmtRenderer(key_order=["event"])
+
+
+def _render_for_journal(logger: WrappedLogger, method: str, event: EventDict) -> str:
+    priority = PRIORITIES.get(str(event.pop("level", "")), PRIORITIES["info"])
+    event.pop("timestamp", None)
+    return f"<{priority}>{_LOGFMT_UNTIMED(logger, method, event)}"
 
 
 def _escape_controls(logger: WrappedLogger, method: str, event: EventDict) -> EventDict:

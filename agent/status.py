@@ -199,6 +199,15 @@ def _left(until_at: float | None, now: float) -> float | None:
     return None if until_at is None or until_at <= now else round(until_at - now, 1)
 
 
+def in_brief(state: SiteState, *, dry_run: bool) -> str:
+    """Return how the units and the devices are, on one short line."""
+    told = [f"{name}: {unit.supply.value}" for name, unit in state.units.items()]
+    resting = sum(device.phase is not Phase.RUNNING for device in state.devices.values())
+    if resting:
+        told.append(f"{resting} of {len(state.devices)} devices not running")
+    return "; ".join([*(["dry run"] if dry_run else []), *told])
+
+
 def lines(document: Mapping[str, Any]) -> Iterator[str]:
     """Yield the status in words, a line each.
 

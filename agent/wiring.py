@@ -44,6 +44,7 @@ from agent.rehearsal.store import earned
 from agent.schedule import Schedule
 from agent.story import facts as story_facts
 from agent.story.foretold import Foretold
+from agent.systemd import Manager, Reporting
 from agent.units.notifications import Notifications
 from agent.units.snmp_source import SnmpSource, UnitNotice
 from agent.units.source import Source
@@ -96,6 +97,7 @@ class Agent:
         wrap_drivers: Callable[[Drivers], Drivers] = lambda drivers: drivers,
         wrap_source: Callable[[Source], Source] = lambda source: source,
         wrap_control: Callable[[UnitControl], UnitControl] = lambda control: control,
+        manager: Manager | None = None,
     ) -> None:
         """Prepare; must be called on the loop that will run it, and does no network I/O.
 
@@ -107,6 +109,7 @@ class Agent:
             wrap_drivers: what the drivers are put behind, such as the virtual site's pace.
             wrap_source: the same for each unit's readings.
             wrap_control: the same for what switches each unit's output.
+            manager: the service manager, where one started this process.
 
         Raises:
             JournalError: another agent works on *folder*, or it cannot be used.
@@ -160,6 +163,7 @@ class Agent:
         self._join_parts(folder, drivers)
         self.page = self._join_page(folder)
         self._parts.join("outside", hear=on_event)
+        self._join_manager(manager)
         journal.remember("time_zone", loaded.time_zone.key)
         journal.remember("site", site.name)
         journal.remember(story_facts.NAME, story_facts.facts_text(site))
@@ -258,6 +262,19 @@ class Agent:
         # A rehearsal changes nothing, and must not clear a live run's list.
         self._parts.join("owed list", hear=owed.hear, run=None if self._dry_run else owed.run)
         self._parts.join("owed copies", run=None if self._dry_run else copies.run)
+
+    def _join_manager(self, manager: Manager | None) -> None:
+        """Join what tells the service manager, where there is one; joined last, it ends first."""
+        if manager is None:
+            return
+        reporting = Reporting(
+            manager,
+            clock=self._clock,
+            has_decided=lambda: self.engine.decision is not None,
+            health=self.health,
+            status=lambda: status.in_brief(self.engine.state, dry_run=self._dry_run),
+        )
+        self._parts.join("service manager", run=reporting.run, close=reporting.close)
 
     def _join_page(self, folder: Path) -> Page | None:
         """Join the page, where the file wants one; its libraries are costly."""
@@ -476,6 +493,7 @@ class Agent:
             **shown,
             "version": _version(),
             "journal_healthy": self._journal.is_healthy,
+            "health": {**asdict(found := self.health()), "is_well": found.is_well},
             "webhooks": [asdict(delivery) for delivery in self._notices.deliveries()],
         }
 

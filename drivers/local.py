@@ -1,7 +1,8 @@
 """The box that lastwatt itself runs on: its disks written out, then its power off.
 
 For the one device of role "agent box" only, and only as its last act: see policies.output. The
-command is a fixed list of arguments, run without a shell.
+command is a fixed list of arguments, run without a shell. A service that may power off nothing has
+a socket beside it, which the service manager listens on: see deploy/service.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import asyncio
 import shutil
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 from pydantic import BaseModel, Field
@@ -20,6 +22,12 @@ from drivers.transports.programs import DryPrograms, OwnPrograms, Programs
 
 POWER_OFF = ("systemctl", "poweroff")
 """systemctl(1): returns once it is queued; halt would leave the hardware powered."""
+
+DOOR = Path("/run/lastwatt-power-off")
+"""Whoever may connect to it powers off the box: it reads nothing, and answers with a line."""
+
+TAKEN = "taken"
+"""What it answers when the order was queued; anything else says why it was not."""
 
 SYNC_MOST_S = 20.0
 """A disk that takes longer than that to write out is no reason to lose the rest."""
@@ -39,23 +47,34 @@ class LocalStop(Settings):
     """`stop`: the disks are written out, then the command is run.
 
     Attributes:
-        command: program and arguments, one each; no shell sees them.
+        command: program and arguments, one each; no shell sees them. None = what is there: the
+            service manager's socket (DOOR), else POWER_OFF.
     """
 
-    command: list[Annotated[str, Field(min_length=1, max_length=1000)]] = Field(
-        default=list(POWER_OFF), min_length=1
-    )
+    command: Annotated[
+        list[Annotated[str, Field(min_length=1, max_length=1000)]] | None, Field(min_length=1)
+    ] = None
 
 
 class LocalDriver:
     """This very box; see the module."""
 
-    def __init__(self, stages: Mapping[Stage, BaseModel], programs: Programs, clock: Clock) -> None:
+    def __init__(
+        self,
+        stages: Mapping[Stage, BaseModel],
+        programs: Programs,
+        clock: Clock,
+        *,
+        door: Path = DOOR,
+    ) -> None:
         self._programs = programs
+        self._door = door
         self._is_dry = isinstance(programs, DryPrograms)
         self._clock = clock
         stop = stages.get(Stage.STOP)
-        self._command = tuple(stop.command) if isinstance(stop, LocalStop) else ()
+        command = stop.command if isinstance(stop, LocalStop) else []
+        self._may_use_door = command is None
+        self._command = POWER_OFF if command is None else tuple(command)
         self._acts = {Act.PROBE: Repeat.SAFE}
         if Stage.QUIESCE in stages:
             self._acts[Act.QUIESCE] = Repeat.SAFE
@@ -94,9 +113,12 @@ class LocalDriver:
         line = ("nothing; it is looked whether the program is there",)
         if not self._command:
             return Outcome(Act.PROBE, Verdict.DONE, "it is this very box", sent=line)
-        found = shutil.which(self._command[0])
         if self._is_dry:
             return Outcome(Act.PROBE, Verdict.ASSUMED, "it was not looked for", sent=line)
+        if self._has_door():
+            text = f"the service manager listens on {self._door}; it was not connected to"
+            return Outcome(Act.PROBE, Verdict.DONE, text, sent=line)
+        found = shutil.which(self._command[0])
         if found is None:
             text = f"there is no program {self._command[0]} on this box"
             return Outcome(Act.PROBE, Verdict.REFUSED, text, "mend `command`", line)
@@ -116,6 +138,8 @@ class LocalDriver:
 
     async def _stop(self, deadline_at: float) -> Outcome:
         synced = await self._sync(Act.STOP, deadline_at)
+        if self._has_door():
+            return await self._knock(synced, deadline_at)
         sent = (*synced.sent, " ".join(self._command))
         left_s = deadline_at - self._clock.monotonic()
         if left_s <= 0.0:
@@ -136,6 +160,31 @@ class LocalDriver:
             text = f"{self._command[0]} ended with status {ran.status}{said}"
             return Outcome(Act.STOP, Verdict.REFUSED, text, _TO_CONTINUE, sent)
         text = f"{synced.evidence}; {self._command[0]} took the order{said}"
+        return Outcome(Act.STOP, Verdict.DONE, text, sent=sent)
+
+    def _has_door(self) -> bool:
+        return self._may_use_door and self._door.is_socket()
+
+    async def _knock(self, synced: Outcome, deadline_at: float) -> Outcome:
+        """Connect, and take the service manager's word for it."""
+        sent = (*synced.sent, f"connect {self._door}")
+        if self._is_dry:
+            return Outcome(Act.STOP, Verdict.ASSUMED, "nothing was connected to", sent=sent)
+        try:
+            async with asyncio.timeout(max(0.0, deadline_at - self._clock.monotonic())):
+                said = await self._programs.connect(self._door)
+        except TimeoutError:
+            text = f"{self._door} did not answer in time"
+            return Outcome(Act.STOP, Verdict.UNCERTAIN, text, _TO_CONTINUE, sent)
+        except OSError as error:
+            why = (error.strerror or "no reason given").lower()
+            text = f"{self._door} could not be connected to: {why}"
+            advice = "see `systemctl status lastwatt-power-off.socket`"
+            return Outcome(Act.STOP, Verdict.REFUSED, text, advice, synced.sent)
+        if said != TAKEN:
+            text = f"{self._door} did not take the order: {said or 'no word'}"
+            return Outcome(Act.STOP, Verdict.REFUSED, text, _TO_CONTINUE, sent)
+        text = f"{synced.evidence}; the service manager took the order"
         return Outcome(Act.STOP, Verdict.DONE, text, sent=sent)
 
 

@@ -94,6 +94,17 @@ class SecretSources:
         return SecretStr("placeholder-for-checking-only")
 
 
+def _credential(folder: Path, name: str) -> str | None:
+    """Return what systemd handed over by that name, or None.
+
+    `LoadCredential=secret:FOLDER` hands over each file of a folder as "secret_" and its name.
+    """
+    for path in (folder / name, folder / f"secret_{name}"):
+        if path.is_file():
+            return path.read_text().rstrip("\r\n")
+    return None
+
+
 def _read_private(path: Path) -> str:
     try:
         mode = path.stat().st_mode

@@ -84,11 +84,12 @@ def run(file: Path, folder: Path | None, dry_run: bool) -> int:
 async def _run(loaded: LoadedSite, folder: Path, asked: _Asked, *, dry_run: bool) -> None:
     import asyncio
 
+    from agent.systemd import ServiceManager
     from agent.wiring import Agent
 
     ending = asyncio.Event()
     asked.watch(asyncio.get_running_loop(), ending)
-    agent = Agent(loaded, folder, dry_run=dry_run)
+    agent = Agent(loaded, folder, dry_run=dry_run, manager=ServiceManager.of())
     _tell_start(loaded, dry_run=dry_run)
     await agent.run(ending)
 

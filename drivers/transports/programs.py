@@ -8,6 +8,7 @@ import signal
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from drivers.transports.threads import in_own_thread
@@ -43,6 +44,14 @@ class Programs(Protocol):
 
         Raises:
             OSError: it could not be begun.
+        """
+        ...
+
+    async def connect(self, door: Path) -> str:
+        """Connect to a Unix socket and return what is said there, on one line, once it ends.
+
+        Raises:
+            OSError: nobody listens, or this user may not.
         """
         ...
 
@@ -84,6 +93,17 @@ class OwnPrograms:
                 printed = await _all_heard(hearing)
             text = " ".join(printed.decode(errors="replace").split())
             return Ran(process.returncode, text)
+
+    async def connect(self, door: Path) -> str:
+        """Connect to a Unix socket, say nothing, and return the beginning of what is said."""
+        reader, writer = await asyncio.open_unix_connection(door)
+        try:
+            said = await reader.read(SHOWN_MOST)
+            while not reader.at_eof() and len(said) < SHOWN_MOST:
+                said += await reader.read(SHOWN_MOST - len(said))
+        finally:
+            writer.close()
+        return " ".join(said.decode(errors="replace").split())
 
     async def sync(self) -> None:
         """Write everything out; a disk that hangs is left to its thread."""
@@ -137,6 +157,10 @@ class DryPrograms:
     async def run(self, command: Sequence[str], *, timeout_s: float, given: bytes = b"") -> Ran:
         """Do nothing."""
         return Ran(0, "")
+
+    async def connect(self, door: Path) -> str:
+        """Do nothing."""
+        return ""
 
     async def sync(self) -> None:
         """Do nothing."""

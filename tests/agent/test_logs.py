@@ -4,6 +4,7 @@ import ast
 import io
 import json
 import logging
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -259,3 +260,31 @@ def test_the_check_of_the_form_finds_what_is_wrong(source: str) -> None:
 def test_the_check_of_the_form_lets_pass_what_is_right(source: str) -> None:
     """And a check that finds fault with everything is switched off soon."""
     assert faults_of(source, "x.py") == []
+
+
+def test_for_the_systems_journal_a_line_begins_with_its_priority(tmp_path: Path) -> None:
+    """sd-daemon(3): a person who asks for errors alone must find them; the time is known there."""
+    path = tmp_path / "journal"
+    with path.open("w") as stream:
+        found = os.fstat(stream.fileno())
+        set_up_logs(stream=stream, env={"JOURNAL_STREAM": f"{found.st_dev}:{found.st_ino}"})
+        log = structlog.get_logger("agent.some")
+        log.info("sent_order", device="gate recorder")
+        log.error("lost_journal", text="disk full\nlook after it")
+        logging.getLogger("paramiko").critical("odd")
+
+    assert path.read_text().splitlines() == [
+        '<6>event=sent_order device="gate recorder"',
+        '<3>event=lost_journal text="disk full\\nlook after it"',
+        "<2>event=heard_library library=paramiko text=odd",
+    ]
+
+
+def test_another_journals_stream_is_none_of_ours(tmp_path: Path) -> None:
+    """The variable is inherited by whatever a service starts, its redirections are not."""
+    path = tmp_path / "file"
+    with path.open("w") as stream:
+        set_up_logs(stream=stream, env={"JOURNAL_STREAM": "1:1"})
+        structlog.get_logger("agent.some").info("sent_order")
+
+    assert path.read_text().startswith("timestamp=")

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import os
+import socket
 import stat
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +16,8 @@ from pydantic import ValidationError
 
 from drivers.base import Act, Driver, Fitting, Stage, Verdict
 from drivers.conformance import LoopClock
-from drivers.local import KIND, POWER_OFF, LocalStop
+from drivers.local import KIND, POWER_OFF, LocalDriver, LocalStop
+from drivers.transports.programs import DryPrograms, OwnPrograms
 
 WITHIN_S = 10.0
 
@@ -125,8 +130,86 @@ async def test_quiescing_writes_out_and_runs_nothing(tmp_path: Path) -> None:
 
 def test_the_command_is_a_list_and_has_a_default() -> None:
     """One text would have to be split by somebody, and that is what shells are for."""
-    assert tuple(LocalStop().command) == POWER_OFF
+    assert LocalStop().command is None
     for wrong in ("systemctl poweroff", [], [""]):
         with pytest.raises(ValidationError):
             LocalStop.model_validate({"command": wrong})
     assert os.sep not in POWER_OFF[0]
+
+
+# The service manager's socket
+
+
+@contextmanager
+def answering(path: Path, said: bytes) -> Iterator[list[int]]:
+    """Listen as the service manager does; what it yields grows by one a connection."""
+    met: list[int] = []
+
+    def serve() -> None:
+        while True:
+            try:
+                talk, _ = door.accept()
+            except OSError:
+                return
+            met.append(1)
+            with talk:
+                talk.sendall(said)
+
+    with socket.socket(socket.AF_UNIX) as door:
+        door.bind(str(path))
+        door.listen()
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        yield met
+        door.shutdown(socket.SHUT_RDWR)
+        thread.join(5.0)
+
+
+def by_door(path: Path, *, dry_run: bool = False, table: dict[str, Any] | None = None) -> Driver:
+    stages = {Stage.STOP: LocalStop.model_validate(table or {})}
+    return LocalDriver(stages, DryPrograms() if dry_run else OwnPrograms(), LoopClock(), door=path)
+
+
+async def test_a_service_that_may_power_off_nothing_asks_its_manager(tmp_path: Path) -> None:
+    """Hardened, it has no right to run `systemctl poweroff` itself."""
+    with answering(tmp_path / "door", b"taken\n") as met:
+        outcome = await stopped(by_door(tmp_path / "door"))
+
+    assert outcome.verdict is Verdict.DONE
+    assert outcome.sent == ("sync", f"connect {tmp_path / 'door'}")
+    assert met == [1]
+
+
+async def test_what_the_manager_says_instead_is_told(tmp_path: Path) -> None:
+    """A box that stays on must not be taken for one that goes down."""
+    with answering(tmp_path / "door", b"Failed to power off: held by somebody\n"):
+        outcome = await stopped(by_door(tmp_path / "door"))
+
+    assert outcome.verdict is Verdict.REFUSED
+    assert "held by somebody" in outcome.evidence
+
+
+async def test_a_door_that_nobody_opens_is_a_refusal(tmp_path: Path) -> None:
+    """A socket file that was left behind leads nowhere."""
+    with socket.socket(socket.AF_UNIX) as left:
+        left.bind(str(tmp_path / "door"))
+    outcome = await stopped(by_door(tmp_path / "door"))
+
+    assert outcome.verdict is Verdict.REFUSED
+    assert "refused" in outcome.evidence
+
+
+async def test_a_probe_a_rehearsal_and_a_command_of_ones_own_do_not_knock(tmp_path: Path) -> None:
+    """Whoever connects powers off the box."""
+    own = {"command": [str(recorder(tmp_path)), "x"]}
+    with answering(tmp_path / "door", b"taken\n") as met:
+        probed = await by_door(tmp_path / "door").perform(
+            Act.PROBE, deadline_at=LoopClock().monotonic() + WITHIN_S
+        )
+        rehearsed = await stopped(by_door(tmp_path / "door", dry_run=True))
+        ran = await stopped(by_door(tmp_path / "door", table=own))
+
+    assert probed.verdict is Verdict.DONE
+    assert rehearsed.verdict is Verdict.ASSUMED
+    assert ran.verdict is Verdict.DONE
+    assert met == []
