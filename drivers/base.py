@@ -173,7 +173,7 @@ class DriverKind:
         build: makes the driver, and its transport, without any I/O.
         cuts: its stop takes power away at the feed, and that outlasts a power cycle until its start
             undoes it; a stop by such a driver is started and verified by it, where the file does
-            not say otherwise.
+            not say otherwise. The file may say otherwise of this too: `cuts` of a stop table.
         restores: whether a driver with that quiesce table can RESTORE.
         feeder: key of the access table for the address of whatever feeds the device, or "". Where
             there is one, what the access table lacks is taken from the table of the same name of

@@ -330,5 +330,6 @@ KIND = DriverKind(
     stages={Stage.STOP: Write, Stage.START: Write, Stage.VERIFY: Watch},
     build=build,
     port=_no_port,
+    cuts=True,
 )
 """What the registry knows of it."""

@@ -76,6 +76,7 @@ class DeviceDrivers:
         settle_s: how long the verifying driver wants silence, 0 where it has no such setting.
         starts: None where the file does not say.
         is_cut: what stops it cuts its power.
+        cutting: the stages of a stop that do.
         by_writers: it is quiesced by bringing to rest what needs it.
         can_restore: an order undoes its quiescing.
     """
@@ -85,6 +86,7 @@ class DeviceDrivers:
     settle_s: float = 0.0
     starts: Starts | None = None
     is_cut: bool = False
+    cutting: set[Stage] = field(default_factory=set)
     by_writers: bool = False
     can_restore: bool = False
     fitted: dict[str, Fitted] = field(default_factory=dict)
@@ -217,11 +219,18 @@ class _Reader:
         kind = self.kind(driver, stage)
         if kind is None or (stage is Stage.STOP_ELSE and not self.is_second(driver)):
             return None
-        if stage is Stage.STOP_ELSE and kind.cuts:
+        is_stop = stage in (Stage.STOP, Stage.STOP_ELSE)
+        said = None if head is None else head.cuts
+        if said is not None and not is_stop:
+            self.cuts_elsewhere(stage)
+        cuts = is_stop and (kind.cuts if said is None else said)
+        if stage is Stage.STOP_ELSE and cuts:
             stage = Stage.CUT
+        if cuts:
+            self.out.cutting.add(stage)
         self.out.stages[stage] = driver
         takes_s = None if head is None else head.takes
-        usual_s = (CUT_TAKES_S if kind.cuts else TAKES_S)[stage]
+        usual_s = (CUT_TAKES_S if cuts or (kind.cuts and not is_stop) else TAKES_S)[stage]
         self.out.takes_s[stage] = usual_s if takes_s is None else takes_s
         if stage is Stage.START:
             self.out.starts = Starts.BY_ORDER
@@ -260,11 +269,12 @@ class _Reader:
         A port that was switched off stays so: without an order that device never comes back.
         """
         stopper = self.out.stages.get(Stage.STOP)
-        kind = None if stopper is None else self.kinds(stopper)
         if Stage.CUT in self.out.stages:
             self.check_unquiesced(Stage.CUT)
-        if stopper is None or kind is None or not kind.cuts:
+            self.check_undone(Stage.CUT)
+        if stopper is None or Stage.STOP not in self.out.cutting:
             return
+        kind = self.kinds(stopper)
         if Stage.CUT in self.out.stages or Stage.STOP_ELSE in self.out.stages:
             self.fault(
                 (*self.place(Stage.STOP), "driver"),
@@ -274,7 +284,7 @@ class _Reader:
             )
         self.out.is_cut = True
         for stage in (Stage.VERIFY, Stage.START):
-            if stage.value not in self.raw and stage in kind.stages:
+            if stage.value not in self.raw and stage in kind.stages and _is_plain(kind, stage):
                 own[stage] = {}
                 self.out.stages[stage] = stopper
                 self.out.takes_s[stage] = CUT_TAKES_S[stage]
@@ -287,7 +297,30 @@ class _Reader:
                 "its power is cut at the feed, which stays so: it never starts by itself",
                 "remove start, and its power is given back by the same driver",
             )
+        self.check_undone(Stage.STOP)
         self.check_unquiesced(Stage.STOP)
+
+    def check_undone(self, cut: Stage) -> None:
+        """Find a cut that nothing in the file gives the power back after."""
+        driver = self.out.stages[cut]
+        if self.out.stages.get(Stage.START) == driver or _is_plain(self.kinds(driver), Stage.START):
+            return
+        self.fault(
+            (*self.place(cut), "driver"),
+            "cut-not-undone",
+            "it takes the device's power away, and nothing gives it back",
+            f'add start = {{ driver = "{driver}", … }}; or write cuts = false, where it has the '
+            "device shut down by itself",
+        )
+
+    def cuts_elsewhere(self, stage: Stage) -> None:
+        """Say that only a stop can cut."""
+        self.fault(
+            (*self.place(stage), "cuts"),
+            "unknown-key",
+            "only a stop takes power away",
+            "remove cuts here",
+        )
 
     def check_unquiesced(self, stage: Stage) -> None:
         """Find a device that holds data and would be cut by *stage* without being quiesced."""
@@ -365,11 +398,10 @@ class _Reader:
                         self.out.can_restore = kind.restores(found)
                     if stage is Stage.VERIFY:
                         self.out.settle_s = getattr(found, "settle", 0.0)
-        if Stage.CUT in own and self.out.stages.get(Stage.CUT) == driver:
+        is_cutting = Stage.CUT in own and self.out.stages.get(Stage.CUT) == driver
+        if is_cutting and Stage.START not in stages and _is_plain(kind, Stage.START):
             # Whoever cuts must be able to give it back.
-            undoing = kind.stages.get(Stage.START)
-            if undoing is not None:
-                stages.setdefault(Stage.START, undoing())
+            stages[Stage.START] = kind.stages[Stage.START]()
         if access is not None:
             assert isinstance(table, Mapping), "it was validated"
             mine = {_served(stage): stage for stage in own if self.out.stages.get(stage) == driver}
@@ -452,6 +484,12 @@ class _Reader:
                 "nothing brings this device to rest, so nothing is verified",
                 "add stop = { … }, or remove verify",
             )
+
+
+def _is_plain(kind: DriverKind, stage: Stage) -> bool:
+    """Whether a driver serves a stage with nothing said of it."""
+    model = kind.stages.get(stage)
+    return model is not None and not any(f.is_required() for f in model.model_fields.values())
 
 
 def _served(stage: Stage) -> Stage:

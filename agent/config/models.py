@@ -361,10 +361,16 @@ class DeviceTable(Settings):
 
 
 class StageTable(Settings):
-    """What the file itself says of a stage; the rest of its table is the driver's."""
+    """What the file itself says of a stage; the rest of its table is the driver's.
+
+    Attributes:
+        cuts: of `stop`: whether it takes the device's power away, as a managed outlet does; None =
+            as its driver does by its nature.
+    """
 
     driver: Annotated[str, Field(min_length=1, examples=['driver = "ssh"'])]
     takes: SomeSpan | None = None
+    cuts: bool | None = None
 
 
 class WritersTable(Settings):

@@ -259,8 +259,8 @@ def _from_list(
             for stage in stages
             if stage is not Stage.CUT
         }
-        if Stage.CUT in stages:
-            tables.setdefault(Stage.START, kind.stages[Stage.START]())
+        if Stage.CUT in stages and Stage.START not in tables:
+            tables[Stage.START] = kind.stages[Stage.START]()
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False, include_context=False)[0]
         place = ".".join(str(part) for part in first["loc"])

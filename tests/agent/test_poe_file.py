@@ -222,3 +222,92 @@ def test_plan_says_when_a_recorder_is_cut_and_that_it_may_go_on_running(tmp_path
 
     assert "slip recorder is cut at its feed, once it is known to be quiesced." in plan.out
     assert "gate recorder is cut" not in plan.out
+
+
+OUTLET = """\
+[[device]]
+name = "gate recorder"
+role = "recorder"
+address = "192.0.2.20"
+feed = "cabinet"
+watts = 12
+quiesce = { driver = "ssh", run = "halt-recording" }
+stop = { driver = "snmp-write", oid = "1.3.6.1.4.1.99999.1.3", value = 2 }
+verify = { driver = "snmp-write", oid = "1.3.6.1.4.1.99999.1.3", gone = 2, running = 1 }
+start = { driver = "snmp-write", oid = "1.3.6.1.4.1.99999.1.3", value = 1 }
+[device.ssh]
+user = "keeper"
+password = { file = "community" }
+host_keys = ["SHA256:m3Yx8Kc5Vb1Nz7Qw2Er9Ty4Ui6Op0As8Df3Gh5Jk7Lc"]
+[device.snmp-write]
+address = "192.0.2.40"
+snmp = { version = "2c", community = { file = "community" } }
+"""
+
+
+@pytest.mark.parametrize(
+    ("said", "is_cut"), [("", True), (", cuts = true", True), (", cuts = false", False)]
+)
+def test_a_managed_outlet_cuts_unless_the_file_says_that_it_does_not(
+    tmp_path: Path, said: str, is_cut: bool
+) -> None:
+    """An outlet that goes off under a recorder is no orderly stop; some objects are one."""
+    loaded, faults = loaded_from(tmp_path, OUTLET.replace("value = 2", f"value = 2{said}"))
+    assert loaded is not None, faults
+
+    recorder = loaded.site.devices["gate recorder"]
+    assert (recorder.is_cut, recorder.starts) == (is_cut, Starts.BY_ORDER)
+
+
+def test_an_outlet_that_any_driver_switches_can_be_said_to_cut(tmp_path: Path) -> None:
+    """Outlets speak HTTP, SSH or what a program speaks: the file says what it is."""
+    by_program = OUTLET.replace(
+        'stop = { driver = "snmp-write", oid = "1.3.6.1.4.1.99999.1.3", value = 2 }',
+        'stop = { driver = "command", run = ["/bin/outlet", "off"], cuts = true }',
+    ).replace(
+        'start = { driver = "snmp-write", oid = "1.3.6.1.4.1.99999.1.3", value = 1 }',
+        'start = { driver = "command", run = ["/bin/outlet", "on"] }',
+    )
+    loaded, faults = loaded_from(tmp_path, by_program)
+    assert loaded is not None, faults
+
+    assert loaded.site.devices["gate recorder"].is_cut
+
+
+@pytest.mark.parametrize(
+    ("table", "code"),
+    [
+        (OUTLET.replace('quiesce = { driver = "ssh", run = "halt-recording" }\n', ""),
+         "cut-while-writing"),
+        (OUTLET[: OUTLET.index("start =")] + 'start = "by itself"\n'
+         + OUTLET[OUTLET.index("[device.ssh]") :], "cut-not-undone"),
+        (OUTLET.replace("value = 1", "value = 1, cuts = true"), "unknown-key"),
+    ],
+)  # fmt: skip
+def test_traps_of_an_outlet_are_errors(tmp_path: Path, table: str, code: str) -> None:
+    """It would be cut while it writes, or never come back."""
+    loaded, faults = loaded_from(tmp_path, table)
+
+    assert loaded is None
+    assert code in faults
+
+
+async def test_an_outlet_as_second_way_is_given_back_by_the_start_of_the_file(
+    tmp_path: Path,
+) -> None:
+    """SSH fails, the outlet goes off; the return writes what `start` says."""
+    two = OUTLET.replace("stop = {", 'stop = [{ driver = "ssh", run = "poweroff" }, {').replace(
+        "value = 2 }", "value = 2 }]"
+    )
+    loaded, faults = loaded_from(tmp_path, two)
+    assert loaded is not None, faults
+    stages = build_drivers(loaded, clock=LoopClock(), dry_run=True)["gate recorder"]
+    deadline_at = LoopClock().monotonic() + 5.0
+    sent = {
+        act: (await stages[Stage.CUT].perform(act, deadline_at=deadline_at)).sent
+        for act in (Act.CUT, Act.UNCUT)
+    }
+
+    assert loaded.site.devices["gate recorder"].cut_s == 10.0
+    assert any(line.endswith("SET 1.3.6.1.4.1.99999.1.3 = 2") for line in sent[Act.CUT])
+    assert any(line.endswith("SET 1.3.6.1.4.1.99999.1.3 = 1") for line in sent[Act.UNCUT])
