@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from agent.page.view_seen import Seen, about
+from policies.belief import full_energy_wh
 from policies.graph import may_be_stopped
 from policies.model import HOLDS_DATA, Alarm, Role
 from policies.plan import Plan, PlannedStop, Why
@@ -21,6 +22,9 @@ from policies.supply import Supply
 
 _SAID_ANYHOW = frozenset({Alarm.ON_BATTERY.value, Alarm.INPUT_BAD.value})
 """What the sentence says already: that mains is away."""
+
+
+_MUCH = 0.25
 
 
 class Tone(StrEnum):
@@ -180,7 +184,8 @@ def _on_mains(seen: Seen) -> tuple[Tone, str, str]:
     at_risk = _at_risk(seen, seen.ahead)
     text = _would_last(seen, seen.ahead)
     if at_risk:
-        head = f"Mains is there, but {names_text(at_risk)} would not be at rest in time."
+        but = "the battery is not full again, and" if _is_low(seen, seen.ahead) else "in an outage"
+        head = f"Mains is there, but {but} {names_text(at_risk)} would not be at rest in time."
         return Tone.ALARM, head, text
     return Tone.WELL, "All is well: mains is there.", text
 
@@ -213,6 +218,14 @@ def _would_last(seen: Seen, plan: Plan) -> str:
     elif unmet:
         text += f"; {names_text(unmet)} would not stay on for the hold time"
     return f"{text}."
+
+
+def _is_low(seen: Seen, plan: Plan) -> bool:
+    """Whether much is missing from a battery by our own account: an outage was not long ago."""
+    return any(
+        seen.state.units[name].drawn.total_wh > _MUCH * full_energy_wh(seen.site.units[name])
+        for name in plan.units
+    )
 
 
 def _unmet(seen: Seen, plan: Plan) -> list[str]:
