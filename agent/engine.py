@@ -51,6 +51,7 @@ from policies.events import (
     ReadingTaken,
     SupplyJudged,
 )
+from policies.identity import why_it_only_watches
 from policies.learnt import Learnt, with_learnt
 from policies.model import Order, Reading, Site
 from policies.plan import Plan
@@ -374,7 +375,8 @@ class Engine:
         """The policies failed: let the floor act when it is due, and say so once."""
         why = f"{type(error).__name__}: {error}"[:300]
         now = self._clock.monotonic()
-        if self.state.paused_until_at is None or self.state.paused_until_at <= now:
+        is_paused = self.state.paused_until_at is not None and now < self.state.paused_until_at
+        if not is_paused and not self.state.watches_only:
             self._floor.take_if_due(reasons.floor(why))
         if self._has_fallen:
             return
@@ -454,6 +456,11 @@ class Engine:
     def _taken_up(self, opened: OpenOrder, now: float) -> list[Event]:
         """Go on with one order that was left open, or return how it ended."""
         ended = closing_of(self.site, opened, now)
+        if ended is None and self.state.watches_only:
+            # On a copy of the box this conversation is the original's.
+            why = f"it was not gone on with: {why_it_only_watches(self.state.watches_only)}"
+            name, task = opened.order.device, opened.order.task
+            return [OrderClosed(now, opened.order_id, name, task, Ending.FAILED, why)]
         if ended is None:
             log.info("resumed_order", device=opened.order.device, order=opened.order_id)
             self.conductor.resume(opened)

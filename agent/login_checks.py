@@ -85,7 +85,8 @@ class LoginChecks:
         engine = self._engine
         known, device = engine.state.devices[name], engine.site.devices[name]
         is_busy = known.order is not None or known.phase is not Phase.RUNNING
-        if engine.state.outage_at is not None or is_busy or device.dry_run:
+        is_busy = is_busy or engine.state.outage_at is not None
+        if is_busy or engine.state.watches_only or device.dry_run:
             return []
         if not may_be_stopped(engine.site, name):
             return []

@@ -66,6 +66,7 @@ def document(
         "outage_s": None if state.outage_at is None else round(now - state.outage_at, 1),
         "paused_s": _left(state.paused_until_at, now),
         "paused_by": state.paused_by,
+        "watches_only": list(state.watches_only.values()),
         "units": [
             {
                 **_unit(name, unit, decision, now),
@@ -224,6 +225,8 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
     if outage_s is not None:
         state = f"outage for {duration_text(outage_s)}"
     yield f"{document['site']}: {state}{dry}"
+    for why in document.get("watches_only", ()):
+        yield f"  ONLY WATCHES, and gives no order: {why}"
     if paused_s is not None:
         by, more = document.get("paused_by", ""), duration_text(paused_s)
         yield f"  paused for {more} more{f' by {by}' if by else ''}: no automatic orders"

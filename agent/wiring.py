@@ -20,6 +20,7 @@ from agent.battery.batteries import Batteries
 from agent.battery.daylight import Daylight
 from agent.battery.estimator import Estimator, in_thread
 from agent.battery.load_watch import LoadWatch
+from agent.box_identity import box_identity
 from agent.clock import LoopClock
 from agent.conduct.unit_control import SnmpControl, UnitControl
 from agent.config import LoadedSite, build_drivers
@@ -32,6 +33,7 @@ from agent.engine import Engine, Settings
 from agent.grading import Grading
 from agent.hands import Hands
 from agent.health import Health, Signs, judge
+from agent.identity import Identity
 from agent.journal.journal import Journal, Recalled
 from agent.login_checks import LoginChecks
 from agent.notices import Notices
@@ -51,9 +53,9 @@ from agent.units.source import Source
 from agent.units.watch import Watch
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
-from drivers.transports.snmp import ListenError, SnmpHub
+from drivers.transports.snmp import ListenError, SnmpHub, SnmpPeer
 from policies.events import Event, NoticeRaised
-from policies.model import Site
+from policies.model import Reading, Site
 from policies.supply import poll_pace_s
 
 if TYPE_CHECKING:
@@ -98,6 +100,7 @@ class Agent:
         wrap_source: Callable[[Source], Source] = lambda source: source,
         wrap_control: Callable[[UnitControl], UnitControl] = lambda control: control,
         manager: Manager | None = None,
+        box: str | None = None,
     ) -> None:
         """Prepare; must be called on the loop that will run it, and does no network I/O.
 
@@ -110,6 +113,7 @@ class Agent:
             wrap_source: the same for each unit's readings.
             wrap_control: the same for what switches each unit's output.
             manager: the service manager, where one started this process.
+            box: what this box is known by; None = what it says of itself.
 
         Raises:
             JournalError: another agent works on *folder*, or it cannot be used.
@@ -159,7 +163,15 @@ class Agent:
         self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
+        self._peers: dict[str, SnmpPeer] = {}
         self._watches = {name: self._watch(name, wrap_source) for name in site.units}
+        self._identity = Identity(
+            self.engine,
+            box=box_identity() if box is None else box,
+            peers=self._peers,
+            clock=self._clock,
+            who=self._hands.who,
+        )
         self._join_parts(folder, drivers)
         self.page = self._join_page(folder)
         self._parts.join("outside", hear=on_event)
@@ -207,6 +219,7 @@ class Agent:
         join("batteries", hear=batteries.hear, asks=batteries.asks, run=batteries.run)
         grading = self._grading
         join("grades", hear=grading.hear, asks=grading.asks, run=grading.run)
+        join("identity", asks=self._identity.asks, run=self._identity.run)
         hands = self._hands
         join("hands", asks=hands.asks, run=hands.pause.run, close=hands.close)
         drills = Drills(
@@ -259,9 +272,10 @@ class Agent:
             undo=undo_of(self._loaded, clock=self._clock),
             put_copies=copies.put,
         )
-        # A rehearsal changes nothing, and must not clear a live run's list.
-        self._parts.join("owed list", hear=owed.hear, run=None if self._dry_run else owed.run)
-        self._parts.join("owed copies", run=None if self._dry_run else copies.run)
+        # A rehearsal changes nothing, and must not clear a live run's list; nor must a copy.
+        is_away = self._dry_run or self._identity.is_other_box
+        self._parts.join("owed list", hear=owed.hear, run=None if is_away else owed.run)
+        self._parts.join("owed copies", run=None if is_away else copies.run)
 
     def _join_manager(self, manager: Manager | None) -> None:
         """Join what tells the service manager, where there is one; joined last, it ends first."""
@@ -338,6 +352,7 @@ class Agent:
             schedule = self._schedule()
             stack.callback(schedule.close)
             await self._listen()
+            await self._identity.begin()
             working: list[tuple[str, Callable[[], Awaitable[None]]]] = [
                 *((f"watch of {name}", watch.run) for name, watch in self._watches.items()),
                 *self._parts.jobs.items(),
@@ -388,8 +403,9 @@ class Agent:
 
     def _watch(self, unit: str, wrap_source: Callable[[Source], Source]) -> Watch:
         access = self._loaded.units[unit]
+        self._peers[unit] = self._hub.peer(access.address, access.snmp)
         source = SnmpSource(
-            self._hub.peer(access.address, access.snmp),
+            self._peers[unit],
             unit=unit,
             clock=self._clock,
             output_sources=access.output_sources,
@@ -401,7 +417,7 @@ class Agent:
             clock=self._clock,
             unit=unit,
             pace=partial(self._pace, unit),
-            on_reading=self.engine.on_reading,
+            on_reading=self._hear_reading,
             on_silence=partial(self.engine.on_silence, unit),
         )
         self._notifications.expect(unit, access.address, watch.hasten)
@@ -439,6 +455,13 @@ class Agent:
             self._say("warning", "notifications", str(error))
 
     # Hearing
+
+    async def _hear_reading(self, reading: Reading) -> None:
+        try:
+            await self._identity.heard(reading.unit)
+        except Exception:  # one of the outermost loops: a fault of this must not cost the reading
+            log.exception("failed_identity", unit=reading.unit)
+        await self.engine.on_reading(reading)
 
     def _hear_notice(self, event: Event) -> None:
         if isinstance(event, NoticeRaised):

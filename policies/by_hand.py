@@ -13,6 +13,7 @@ from types import MappingProxyType
 from policies.belief import Belief
 from policies.due import due_now
 from policies.graph import graph_of, may_be_stopped
+from policies.identity import why_it_only_watches
 from policies.model import HOLDS_DATA, Reason, Role, Site, Starts
 from policies.reasons import names_text
 from policies.scene import Scene
@@ -50,7 +51,7 @@ def stop_plan(site: Site, state: SiteState, name: str, *, with_users: bool = Fal
         name: a device of *site*.
         with_users: what hangs on it and is not at rest is brought to rest first.
     """
-    refusal = untouchable(site, name)
+    refusal = why_it_only_watches(state.watches_only) or untouchable(site, name)
     if not refusal and site.devices[name].is_passive:
         refusal = f"nothing in the site's file says how to bring {name} to rest"
     users = [] if refusal else not_at_rest(site, state, name)
@@ -78,7 +79,7 @@ def start_plan(site: Site, state: SiteState, name: str, *, with_users: bool = Fa
         name: a device of *site*.
         with_users: what uses it and was stopped by hand is started after it.
     """
-    refusal = untouchable(site, name)
+    refusal = why_it_only_watches(state.watches_only) or untouchable(site, name)
     if not refusal and state.devices[name].phase is Phase.RESTING:
         refusal = (
             f"{name} is coming to rest just now, and a stop once begun is carried through; start "

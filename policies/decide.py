@@ -79,13 +79,15 @@ def decide(
     scene = Scene(site, state, beliefs, now, course, plan)
     orders: list[Order] = []
     due: Mapping[str, Reason] = {}
-    if state.paused_until_at is None or state.paused_until_at <= now:
+    is_paused = state.paused_until_at is not None and now < state.paused_until_at
+    if not is_paused and not state.watches_only:
         due = due_now(scene)
         orders = [*_rests(scene, due), *starts_now(scene, held=_held(scene), due=due)]
     assert all(order.deadline_at > now for order in orders), "no deadline lies before now"
     assert all(may_be_stopped(site, o.device) for o in orders if o.task is Task.REST)
-    # A countdown is withdrawn in a pause too: that undoes an automatic order.
-    outputs = output_orders(scene)
+    # A countdown is withdrawn in a pause too: that undoes an automatic order. On a copy of the
+    # box it would be the original's.
+    outputs = () if state.watches_only else output_orders(scene)
     return Decision(tuple(orders), _wake_at(scene), scene.timeline, outputs, frozenset(due))
 
 

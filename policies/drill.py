@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from policies.by_hand import not_at_rest, untouchable
 from policies.events import DeviceSeen, Event, OrderClosed, OrderGiven, StepBegan, StepEnded
 from policies.graph import graph_of
+from policies.identity import why_it_only_watches
 from policies.learnt import QUIESCE, START, STOP, stage_times_s
 from policies.model import Device, Role, Site, Starts
 from policies.reasons import duration_text, names_text
@@ -23,7 +24,8 @@ def refusal(site: Site, state: SiteState, name: str) -> str:
         name: a device of *site*.
     """
     return (
-        untouchable(site, name)
+        why_it_only_watches(state.watches_only)
+        or untouchable(site, name)
         or _unfit(site, name)
         or _underway(site, state, name)
         or _short_of_power(site, state, name)

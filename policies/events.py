@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
@@ -434,6 +435,36 @@ class RehearsalEnded:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class IdentityPinned:
+    """The box and its units are the ones of this site: somebody who was there said so.
+
+    Attributes:
+        box: hash that the box is known by, "" = it could not be told from another.
+        units: SNMP engine ID in hex, by unit.
+        marks: other boxes' marks that units carry, and that are to be passed over.
+    """
+
+    at: float
+    box: str
+    units: Mapping[str, str]
+    who: str
+    marks: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class WatchOnlySet:
+    """Something is not as it was pinned, and no order is given over it; no *why* = it is again.
+
+    Attributes:
+        cause: what it concerns, see `policies.identity`.
+    """
+
+    at: float
+    cause: str
+    why: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -469,4 +500,6 @@ Event = (
     | PlanHeld
     | RehearsalBegan
     | RehearsalEnded
+    | IdentityPinned
+    | WatchOnlySet
 )

@@ -20,6 +20,7 @@ from policies.events import (
     Event,
     GradeEarned,
     GradeVoided,
+    IdentityPinned,
     LightChanged,
     LoadFound,
     LoginRefused,
@@ -31,9 +32,11 @@ from policies.events import (
     SettingRemembered,
     StepBegan,
     StepEnded,
+    WatchOnlySet,
 )
 from policies.grades import Earned, Grade
 from policies.graph import SiteKey
+from policies.identity import Pins
 from policies.learnt import stage_times_s, with_sample
 from policies.load import Draw, listed_draw
 from policies.model import Order, Site, Task
@@ -157,6 +160,8 @@ class SiteState:
         paused_until_at: end of the pause, or None.
         paused_by: who set it, "" while there is none.
         orders: number of orders ever given; makes the next order's id.
+        pins: which box and units were commissioned, None = nothing was yet.
+        watches_only: why no order is given, by cause; empty = orders are given.
         light: whether it is dark at the site; light_until_at: until when, None = for long.
     """
 
@@ -168,6 +173,8 @@ class SiteState:
     paused_by: str = ""
     light: Light = Light.UNKNOWN
     light_until_at: float | None = None
+    pins: Pins | None = None
+    watches_only: Mapping[str, str] = field(default_factory=dict)
 
 
 def initial(site: Site) -> SiteState:
@@ -236,6 +243,11 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             if until_at <= at:
                 return replace(state, paused_until_at=None, paused_by="")
             return replace(state, paused_until_at=until_at, paused_by=who)
+        case IdentityPinned(box=box, units=units, who=who, marks=marks):
+            return replace(state, pins=Pins(box, units, who, marks), watches_only={})
+        case WatchOnlySet(cause=cause, why=why):
+            others = {c: said for c, said in state.watches_only.items() if c != cause}
+            return replace(state, watches_only={**others, cause: why} if why else others)
         case LightChanged(light=light, until_at=until_at):
             return replace(state, light=light, light_until_at=until_at)
         case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():

@@ -101,7 +101,7 @@ class Outputs:
     async def run(self) -> None:
         """Look after what is armed, for ever; cancel to end."""
         while True:
-            for name in self._switches:
+            for name in () if self._state().watches_only else self._switches:
                 is_due = self._state().units[name].output.phase in _LOOKED_AFTER
                 if is_due and name not in self._works:
                     self._begin(name, OutputTask.ARM, self._look_after(name))

@@ -72,6 +72,8 @@ class OwnBox:
         """Look for ever whether it is to go, or to wait; cancel to end."""
         while True:
             leaving = box_leaving(self._site, self._state(), self._clock.monotonic())
+            if self._state().watches_only:
+                leaving = None
             if leaving is not None and leaving.at <= self._clock.monotonic():
                 if await self._is_sure(leaving):
                     await self._leave(leaving)

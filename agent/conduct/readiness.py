@@ -67,7 +67,7 @@ class Readiness:
 
     def hear(self) -> None:
         """Look whether an outage began or ended: the state is a new one."""
-        if self._state().outage_at is None:
+        if self._state().outage_at is None or self._state().watches_only:
             self._outage.clear()
         else:
             self._outage.set()

@@ -27,6 +27,7 @@ from policies.events import (
     FloorTaken,
     GradeEarned,
     GradeVoided,
+    IdentityPinned,
     LightChanged,
     LoadFound,
     LoginRefused,
@@ -49,11 +50,12 @@ from policies.events import (
     StepBegan,
     StepEnded,
     SupplyJudged,
+    WatchOnlySet,
 )
 from policies.model import OutputSource, Reading
 from policies.night import Light
 from policies.output_state import OutputTask
-from policies.reasons import duration_text, sureness_text
+from policies.reasons import duration_text, names_text, sureness_text
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1
@@ -272,6 +274,11 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"{device}: our login was refused: {evidence}"
         case GradeVoided(device=device, grade=grade, why=why):
             return f"{device}: no longer {grade}: {why}"
+        case IdentityPinned(units=units, who=who):
+            pinned = names_text(list(units)) if units else "no unit: none has an engine ID"
+            return f"this box is the site's, as {who} said; pinned with it: {pinned}"
+        case WatchOnlySet(cause=cause, why=why):
+            return f"it only watches: {why}" if why else f"{cause}: it is as it was pinned again"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
         case RehearsalBegan(who=who):

@@ -44,6 +44,7 @@ from policies.events import (
     FloorTaken,
     GradeEarned,
     GradeVoided,
+    IdentityPinned,
     LightChanged,
     LoadFound,
     LoginRefused,
@@ -66,6 +67,7 @@ from policies.events import (
     StepEnded,
     StopForetold,
     SupplyJudged,
+    WatchOnlySet,
 )
 from policies.model import Alarm, OutputSource, Reading, Task
 from policies.night import Light
@@ -221,6 +223,12 @@ SAID: list[tuple[Event, str]] = [
         GradeVoided(1.0, "desk", "drilled", "its settings were changed"),
         "desk: no longer drilled: its settings were changed",
     ),
+    (
+        IdentityPinned(1.0, "5f0c", {"cabinet": "80001f88"}, "ana"),
+        "this box is the site's, as ana said; pinned with it: cabinet",
+    ),
+    (WatchOnlySet(1.0, "box", "it is a copy"), "it only watches: it is a copy"),
+    (WatchOnlySet(1.0, "box", ""), "box: it is as it was pinned again"),
 ]
 
 

@@ -4,7 +4,7 @@ Run as: python3 ups_pass.py VALUES. VALUES is JSON, {dotted OID: [type, value]},
 it changes; types are those of pass_persist (integer, gauge, counter, timeticks, string, objectid).
 Integers of other types are here for SET: "writable" keeps what it is told; "countdown" counts it
 down in seconds, to -1; "deaf" takes it and does nothing; "wrong-value" and "inconsistent-value"
-refuse. What has one of the protocol's own types is not writable.
+refuse. "writable-string" keeps text. What has one of the protocol's own types is not writable.
 """
 
 import json
@@ -47,12 +47,16 @@ def answer(values: dict[Oid, tuple[str, str]], verb: str, asked: Oid) -> list[st
     if found not in values:
         return ["NONE"]
     kind, value = values[found]
-    if kind in SETTABLE:
+    if kind == TEXT:
+        kind, value = "string", TEXTS.get(found, value)
+    elif kind in SETTABLE:
         kind, value = "integer", str(present(found, kind, int(value)))
     return ["." + ".".join(map(str, found)), kind, value]
 
 
 SETTABLE = ("writable", "countdown", "deaf", "wrong-value", "inconsistent-value")
+TEXT = "writable-string"
+TEXTS: dict[Oid, str] = {}
 WRITTEN: dict[Oid, tuple[int, float]] = {}
 """What was written, and when."""
 
@@ -72,6 +76,11 @@ def write(values: dict[Oid, tuple[str, str]], oid: Oid, typed: str) -> str:
     """Take a SET, "integer 60"; return pass_persist's word for how it ended."""
     kind, _ = values.get(oid, ("", ""))
     word, _, value = typed.strip().partition(" ")
+    if kind == TEXT:
+        if word != "string":
+            return "wrong-type"
+        TEXTS[oid] = value.strip('"')
+        return "DONE"
     if kind not in SETTABLE:
         return "not-writable"
     if word != "integer":
