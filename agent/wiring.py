@@ -307,6 +307,8 @@ class Agent:
             plan=lambda: self._planner.plan,
             today=self._today,
             asks=self._parts.asks,
+            version=_version(),
+            is_journal_healthy=lambda: self._journal.is_healthy,
             health=self.health,
         )
         page = Page(door, self._loaded.page, say=self._say)

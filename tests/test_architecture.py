@@ -27,6 +27,7 @@ ONE_DOOR = {
     "apscheduler": {"agent/schedule.py"},
     "toml_rs": {"agent/config/document.py"},
     "argon2": {"agent/page/passwords.py"},
+    "prometheus_client": {"agent/page/metrics.py"},
     "sqlite3": {"agent/journal/journal.py", "agent/journal/file.py"},
 }
 

@@ -18,6 +18,7 @@ from agent.page.bounds import Bounds
 from agent.page.door import Door
 from agent.page.guard import Guard
 from agent.page.headers import Headers
+from agent.page.metrics import Counts
 from agent.page.problem import on_problem
 from agent.page.rendering import environment
 from agent.page.static import PLACE
@@ -28,20 +29,21 @@ log = structlog.get_logger()
 ZIP_FROM_BYTES = 600
 
 
-def app_of(door: Door, front: Front, access: Access) -> ASGIApp:
+def app_of(door: Door, front: Front, access: Access, counts: Counts) -> ASGIApp:
     """Return the application that serves the agent behind *door*.
 
     Args:
         door: the agent.
         front: the page for people.
         access: knows who may come in.
+        counts: what happened in this run, for monitoring.
     """
     templates = environment(front.static)
     app = Starlette(
         routes=[
             *front.routes,
             *entrance.routes(access, templates, site=door.engine.site.name),
-            *numbers.routes(door),
+            *numbers.routes(door, counts),
             Route(PLACE + "{name:path}", front.static.serve),
         ],
         middleware=[Middleware(GZipMiddleware, minimum_size=ZIP_FROM_BYTES, compresslevel=5)],

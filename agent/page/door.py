@@ -35,6 +35,8 @@ class Door:
         plan: the plan that is acted on, or None.
         today: the site's day.
         asks: what the control socket answers, by name; see `agent.page.actions` for who may ask.
+        version: of lastwatt.
+        is_journal_healthy: whether what happens reaches the disk, in time.
         health: whether the agent does its work, see `agent.health`.
         feed: what happens.
     """
@@ -48,6 +50,8 @@ class Door:
     plan: Callable[[], Plan | None]
     today: Callable[[], date]
     asks: Mapping[str, Ask]
+    version: str
+    is_journal_healthy: Callable[[], bool]
     health: Callable[[], Health]
     feed: Feed = field(default_factory=Feed)
 

@@ -10,6 +10,7 @@ from agent.config import PageSettings
 from agent.page.access import Access
 from agent.page.app import app_of
 from agent.page.door import Door
+from agent.page.metrics import Counts
 from agent.page.people import PeopleFile
 from agent.page.server import PageServer, PageUnavailableError
 from agent.page.tls import Certificate, CertificateError
@@ -55,14 +56,16 @@ class Page:
             self._certificate = Certificate(settings, door.folder, utc=door.clock.utc)
         self.access = Access(settings, PeopleFile(door.folder), now=now, say=say)
         self._front = Front(door)
+        self._counts = Counts()
         self.server = PageServer(
-            app_of(door, self._front, self.access),
+            app_of(door, self._front, self.access, self._counts),
             listen=settings.listen,
             tls=None if self._certificate is None else self._certificate.context,
         )
 
     def hear(self, event: Event) -> None:
         """Take in an event, for those who watch."""
+        self._counts.hear(event)
         self._door.feed.hear(event)
 
     async def run(self) -> None:

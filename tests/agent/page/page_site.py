@@ -43,9 +43,11 @@ class Served:
     folder: Path
 
 
-def page_site(folder: Path, snmpd: Snmpd, *tables: str, page: PageSettings = LOCAL) -> LoadedSite:
-    """Return a site with a page, on a unit that really answers."""
-    path = write_site(folder, unit(snmpd.port, more='flicker = "1s"'), *tables)
+def page_site(
+    folder: Path, snmpd: Snmpd, *tables: str, page: PageSettings = LOCAL, more: str = ""
+) -> LoadedSite:
+    """Return a site with a page, on a unit that really answers; *more* goes to its table."""
+    path = write_site(folder, unit(snmpd.port, more=f'flicker = "1s"\n{more}'), *tables)
     loaded, faults = load(path, today=TODAY)
     assert loaded is not None, faults
     return replace(loaded, page=page)
