@@ -39,6 +39,7 @@ from agent.login_checks import LoginChecks
 from agent.notices import Notices
 from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
+from agent.page.door import Door
 from agent.parts import Parts, kept_up
 from agent.planner import Planner
 from agent.rehearsal.rehearsals import Rehearsals
@@ -47,6 +48,7 @@ from agent.schedule import Schedule
 from agent.story import facts as story_facts
 from agent.story.foretold import Foretold
 from agent.systemd import Manager, Reporting
+from agent.terminal.glances import Glances
 from agent.units.notifications import Notifications
 from agent.units.snmp_source import SnmpSource, UnitNotice
 from agent.units.source import Source
@@ -173,6 +175,7 @@ class Agent:
             who=self._hands.who,
         )
         self._join_parts(folder, drivers)
+        self._join_glances(folder)
         self.page = self._join_page(folder)
         self._parts.join("outside", hear=on_event)
         self._join_manager(manager)
@@ -290,14 +293,9 @@ class Agent:
         )
         self._parts.join("service manager", run=reporting.run, close=reporting.close)
 
-    def _join_page(self, folder: Path) -> Page | None:
-        """Join the page, where the file wants one; its libraries are costly."""
-        if self._loaded.page is None:
-            return None
-        from agent.page.door import Door
-        from agent.page.serving import Page
-
-        door = Door(
+    def _door(self, folder: Path) -> Door:
+        """Return what those who show the agent may see of it."""
+        return Door(
             loaded=self._loaded,
             folder=folder,
             engine=self.engine,
@@ -311,7 +309,18 @@ class Agent:
             is_journal_healthy=lambda: self._journal.is_healthy,
             health=self.health,
         )
-        page = Page(door, self._loaded.page, say=self._say)
+
+    def _join_glances(self, folder: Path) -> None:
+        glances = Glances(self._door(folder))
+        self._parts.join("glances", hear=glances.hear, asks=glances.asks)
+
+    def _join_page(self, folder: Path) -> Page | None:
+        """Join the page, where the file wants one; its libraries are costly."""
+        if self._loaded.page is None:
+            return None
+        from agent.page.serving import Page
+
+        page = Page(self._door(folder), self._loaded.page, say=self._say)
         self._parts.join("page", hear=page.hear, run=page.run)
         return page
 

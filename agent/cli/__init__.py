@@ -31,6 +31,7 @@ from agent.cli.restore import restore
 from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
 from agent.cli.size import size
+from agent.cli.watch import watch
 
 _FIRST_STEPS = (
     "lastwatt demo                 a whole outage on a virtual site",
@@ -56,7 +57,7 @@ def main() -> None:
 
 
 for command in (
-    demo, new, check, probe, ports, recipe, run, status, journal, pause, stop, start,
+    demo, new, check, probe, ports, recipe, run, status, watch, journal, pause, stop, start,
     rehearse, drill, restore, battery,
     page, people,
     budget, fit, plan, size,

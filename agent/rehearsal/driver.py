@@ -58,8 +58,10 @@ class RehearsedDriver:
         written = await self._dry.perform(act, deadline_at=deadline_at)
         if self._device.dry_run or written.verdict is not Verdict.ASSUMED:
             return written
-        if self._device.is_cut and act is Act.STOP:
+        if act is Act.CUT or (self._device.is_cut and act is Act.STOP):
             return self._cut(written)
+        if act is Act.UNCUT:
+            return self._uncut(written)
         met = await self._speaker.interface.perform(act, self._speaker.clock, deadline_at)
         said = _SAID.get(act, met.evidence) if met.verdict is Verdict.DONE else met.evidence
         evidence = f"rehearsed: {said}"
@@ -74,6 +76,16 @@ class RehearsedDriver:
             return replace(written, verdict=Verdict.NO_ANSWER, evidence=silent)
         self._truth.cut(name)
         return replace(written, verdict=Verdict.DONE, evidence="rehearsed: its power is cut")
+
+    def _uncut(self, written: Outcome) -> Outcome:
+        name = self._device.name
+        self._pump()
+        if not self._truth.is_path_up(name):
+            silent = "rehearsed: what feeds it is silent"
+            return replace(written, verdict=Verdict.NO_ANSWER, evidence=silent)
+        if self._truth.machines[name].build.starts_with_power:
+            self._truth.start(name)
+        return replace(written, verdict=Verdict.DONE, evidence="rehearsed: its power is back")
 
     async def close(self) -> None:
         """Let go of what the real one holds."""

@@ -28,7 +28,7 @@ from policies.graph import graph_of, may_be_stopped
 from policies.model import HOLDS_DATA, Device, Site, Task
 from policies.state import SiteState
 
-SHOWN = frozenset({Act.QUIESCE, Act.STOP, Act.START, Act.RESTORE})
+SHOWN = frozenset({Act.QUIESCE, Act.STOP, Act.CUT, Act.START, Act.RESTORE, Act.UNCUT})
 _WELL = frozenset({Ending.AT_REST, Ending.ASSUMED})
 KEPT = 240
 """So many samples a unit are kept of a rehearsal: more than a picture of it has columns."""
