@@ -44,6 +44,7 @@ from agent.parts import Parts, kept_up
 from agent.planner import Planner
 from agent.rehearsal.rehearsals import Rehearsals
 from agent.rehearsal.store import earned
+from agent.reports.filing import Filing
 from agent.schedule import Schedule
 from agent.story import facts as story_facts
 from agent.story.foretold import Foretold
@@ -263,6 +264,14 @@ class Agent:
             note=self._journal.note,
         )
         join("foretold", run=foretold.run)
+        filing = Filing(
+            folder,
+            clock=clock,
+            zone=loaded.time_zone,
+            state=lambda: engine.state,
+            steady_s=engine.site.mains_steady_s,
+        )
+        join("reports", hear=filing.hear, run=filing.run)
 
     def _join_owed(self, folder: Path) -> None:
         """Join the list of what is to be undone, and its copies elsewhere."""

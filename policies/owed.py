@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from policies.model import Site
 from policies.state import Phase, SiteState
 
-_DONE = {"quiesce": "quiesced", "stop": "stopped", "cut": "cut"}
+DONE = {"quiesce": "quiesced", "stop": "stopped", "cut": "cut"}
+"""What each act leaves behind, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ def owed_changes(site: Site, state: SiteState) -> tuple[Owed, ...]:
     found = []
     for name in site.devices:
         known = state.devices[name]
-        acts = tuple(word for act, word in _DONE.items() if act in known.owed)
+        acts = tuple(word for act, word in DONE.items() if act in known.owed)
         if acts and not site.devices[name].by_writers:  # its writers are, and it was told nothing
             is_running = known.phase is Phase.RUNNING
             found.append(Owed(name, acts, known.since_at, is_running, known.by_hand, known.was))

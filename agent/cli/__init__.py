@@ -27,6 +27,7 @@ from agent.cli.plan import plan
 from agent.cli.ports import ports
 from agent.cli.recipe import recipe
 from agent.cli.rehearse import rehearse
+from agent.cli.report import report
 from agent.cli.restore import restore
 from agent.cli.simulate import simulate
 from agent.cli.site import check, probe
@@ -58,7 +59,7 @@ def main() -> None:
 
 for command in (
     demo, new, check, probe, ports, recipe, run, status, watch, journal, pause, stop, start,
-    rehearse, drill, restore, battery,
+    rehearse, drill, restore, battery, report,
     page, people,
     budget, fit, plan, size,
     completion,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sqlite3
@@ -291,11 +292,16 @@ def rows_after(
     *,
     limit: int = 500,
     dry: bool | None = None,
+    readings_from: float = -math.inf,
 ) -> list[Row]:
-    """Return at most *limit* entries that follow *after_id*, oldest first; dry None means both."""
+    """Return at most *limit* entries that follow *after_id*, oldest first; dry None means both.
+
+    Of the readings only those of a site time from *readings_from* on, in s.
+    """
     found = connection.execute(
-        f"SELECT {_COLUMNS} FROM events WHERE id > ? AND dry = ifnull(?, dry) ORDER BY id LIMIT ?",
-        (after_id, dry, limit),
+        f"SELECT {_COLUMNS} FROM events WHERE id > ? AND dry = ifnull(?, dry)"
+        f" AND NOT ({_IS_READING} AND at < ?) ORDER BY id LIMIT ?",
+        (after_id, dry, readings_from, limit),
     )
     return [_row(values) for values in found]
 

@@ -70,7 +70,13 @@ _CLOCK_NOTES = {
 # Reading
 
 
-def rows(place: Path, *, newest: int | None = None, after_id: int = 0) -> Iterator[Row]:
+def rows(
+    place: Path,
+    *,
+    newest: int | None = None,
+    after_id: int = 0,
+    readings_from: float = -math.inf,
+) -> Iterator[Row]:
     """Yield the entries of the journal in *place*, oldest first.
 
     It is read in small pieces, so that a long export never holds up the agent.
@@ -79,6 +85,7 @@ def rows(place: Path, *, newest: int | None = None, after_id: int = 0) -> Iterat
         place: the state directory, or a copy of the journal's file.
         newest: only so many of the latest; None = all.
         after_id: only those that follow this entry.
+        readings_from: of the readings only those from this site time on, in s.
 
     Raises:
         JournalError: there is no journal, or it cannot be read.
@@ -87,7 +94,7 @@ def rows(place: Path, *, newest: int | None = None, after_id: int = 0) -> Iterat
         if newest is not None:
             yield from (row for row in newest_rows(connection, newest) if row.id > after_id)
             return
-        while found := rows_after(connection, after_id):
+        while found := rows_after(connection, after_id, readings_from=readings_from):
             yield from found
             after_id = found[-1].id
 

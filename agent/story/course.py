@@ -31,6 +31,7 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
+from policies.owed import DONE
 from policies.recording_gap import RecordingGap
 from policies.state import DeviceState, Phase
 
@@ -39,8 +40,6 @@ QUIET_S = 900.0
 
 CLOSED_AFTER_S = 86400.0
 """However much is left to come, an outage is closed so long after mains was back."""
-
-_OWED = {"quiesce": "quiesced", "stop": "stopped"}
 
 
 @dataclass(slots=True)
@@ -213,9 +212,9 @@ class OutageCourse:
         touched = [course for course in self.devices.values() if course.orders]
         if all(_is_settled(course) for course in touched):
             return settled_at
-        needs_hand = any(course.state.phase is Phase.NEEDS_HAND for course in touched)
+        waits = any(_waits_for_somebody(course) for course in touched)
         is_open = any(course.state.order is not None for course in touched)
-        if needs_hand and not is_open and at - self.changed_at >= QUIET_S:
+        if waits and not is_open and at - self.changed_at >= QUIET_S:
             return settled_at
         return at if at - self.returned_at >= CLOSED_AFTER_S else None
 
@@ -267,7 +266,7 @@ class OutageCourse:
 
     def _device_story(self, course: DeviceCourse, units: dict[str, UnitStory]) -> DeviceStory:
         facts = self.facts.devices.get(course.name, DeviceFacts())
-        owed = tuple(word for act, word in _OWED.items() if act in course.state.owed)
+        owed = tuple(word for act, word in DONE.items() if act in course.state.owed)
         stops = () if self.plan is None else self.plan.stops
         return DeviceStory(
             course.name,
@@ -285,7 +284,12 @@ class OutageCourse:
 
 def _is_settled(course: DeviceCourse) -> bool:
     state = course.state
-    return state.phase is Phase.RUNNING or state.by_hand
+    return (state.phase is Phase.RUNNING and not state.owed) or state.by_hand
+
+
+def _waits_for_somebody(course: DeviceCourse) -> bool:
+    """Whether nothing more may come of it by itself; what is owed may yet be put back."""
+    return course.state.phase in (Phase.NEEDS_HAND, Phase.RUNNING)
 
 
 def _dark_at(course: DeviceCourse, facts: DeviceFacts, units: dict[str, UnitStory]) -> float | None:

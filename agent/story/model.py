@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime, timedelta, tzinfo
 
 from agent.story.wall import Moment
 from policies.events import (
@@ -53,6 +53,7 @@ class SiteFacts:
         steady_s: how long mains must be back before devices are started.
         devices: in the file's order; empty where nothing was written down.
         rating_w: of each unit.
+        new_per_wh: by unit, the share of a new battery that each Wh of a measured one is.
     """
 
     name: str = ""
@@ -60,6 +61,7 @@ class SiteFacts:
     steady_s: float = 120.0
     devices: Mapping[str, DeviceFacts] = field(default_factory=dict)
     rating_w: Mapping[str, float] = field(default_factory=dict)
+    new_per_wh: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,12 +310,23 @@ class Story:
     judged: tuple[BatteryJudged, ...]
     grades: tuple[GradeEarned, ...]
     moment: Callable[[float], Moment]
+    at_of: Callable[[datetime], float]
 
     @property
     def present(self) -> Outage | None:
         """The outage that is going on, if one is."""
         last = self.outages[-1] if self.outages else None
         return None if last is None or last.is_over else last
+
+    def local(self, at: float, outage: Outage, zone: tzinfo) -> datetime:
+        """Return a site time of an outage on the site's clock.
+
+        Reckoned from one synchronised moment of the outage, so that what lies between two times of
+        day is how long it took, also where somebody set the clock meanwhile.
+        """
+        begun, last = self.moment(outage.began_at), self.moment(outage.until_at)
+        base = last if last.is_synced and not begun.is_synced else begun
+        return (base.utc + timedelta(seconds=at - base.at)).astimezone(zone)
 
     def outage(self, number: int) -> Outage | None:
         """Return an outage by its number."""

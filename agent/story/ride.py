@@ -34,7 +34,7 @@ def ride_of(story: Story, outage: Outage, *, zone: tzinfo) -> RideView:
     unit and device, and the sure and likely end (`dataclasses.replace`).
     """
     began_at = outage.began_at
-    begins = story.moment(began_at).utc.astimezone(zone)
+    begins = story.local(began_at, outage, zone)
     site = story.facts.name or "the site"
     back_s = None if outage.returned_at is None else outage.returned_at - began_at
     lasted = duration_text(outage.lasting_s)
@@ -54,7 +54,13 @@ def _unit(unit: UnitStory, began_at: float) -> UnitRide:
     points = [point for point in unit.points if point.at >= began_at - 60.0]
     loads = [Load(p.at - began_at, p.load_w) for p in points if p.load_w is not None]
     charges = [(p.at - began_at, p.charge) for p in points if p.charge is not None]
-    left = [Left(b.at - began_at, b.left_lower, b.left_likely) for b in unit.beliefs]
+    if unit.ended_at is not None:
+        loads = _until_end(loads, unit.ended_at - began_at)
+    left = [
+        Left(b.at - began_at, b.left_lower, b.left_likely)
+        for b in unit.beliefs
+        if unit.ended_at is None or b.at <= unit.ended_at
+    ]
     return UnitRide(
         unit.name,
         left=thinned(left),
@@ -62,6 +68,12 @@ def _unit(unit: UnitStory, began_at: float) -> UnitRide:
         charge=thinned(charges),
         ended_s=None if unit.ended_at is None else unit.ended_at - began_at,
     )
+
+
+def _until_end(loads: list[Load], ended_s: float) -> list[Load]:
+    """Loads with none from the output's end to the next reading after it."""
+    before = [load for load in loads if load.at_s <= ended_s]
+    return [*before, Load(ended_s, 0.0), *(load for load in loads if load.at_s > ended_s)]
 
 
 def thinned(points: Sequence[_T], most: int = POINTS) -> tuple[_T, ...]:

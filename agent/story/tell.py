@@ -224,6 +224,7 @@ class Teller:
             judged=self._of(BatteryJudged),
             grades=self._of(GradeEarned),
             moment=self._wall.moment,
+            at_of=self._wall.at_of,
         )
 
     def _of(self, kind: type[_E]) -> tuple[_E, ...]:

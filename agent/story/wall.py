@@ -86,6 +86,19 @@ class Wall:
         utc = datetime.fromtimestamp(at + true.utc_s, UTC)
         return Moment(at, utc, here.boot, at + here.monotonic_s, true.synced)
 
+    def at_of(self, utc: datetime) -> float:
+        """Return the site time of a moment on the wall, by the last entry that is not after it.
+
+        Raises:
+            ValueError: there was no entry at all.
+        """
+        if not self._anchors:
+            raise ValueError("without an entry nobody knows what time it was")
+        begins = [self.moment(anchor.at) for anchor in self._anchors]
+        before = [moment for moment in begins if moment.utc <= utc]
+        base = before[-1] if before else begins[0]
+        return base.at + (utc - base.utc).total_seconds()
+
     def _synced_beside(self, place: int) -> _Anchor:
         """The nearest synchronised anchor of the same boot, later ones first; else that one."""
         here = self._anchors[place]
