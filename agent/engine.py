@@ -508,6 +508,7 @@ class Engine:
         is_folded = self._ledger.fold(event)
         self._readiness.hear()
         self.conductor.hear()
+        self._own_box.hear()
         if not is_folded:
             self._woken.set()
         return is_folded

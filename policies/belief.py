@@ -10,7 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from statistics import NormalDist, median
@@ -128,7 +128,7 @@ class SimpleBelief:
 
     def end_after_s(self, load_steps: Sequence[LoadStep], quantile: float) -> float:
         """Return the time to the end of the output, in s from now (see Belief)."""
-        z = NormalDist().inv_cdf(quantile)
+        z = _normal_score(quantile)
         ends = [self._model_end_s(load_steps, math.exp(z * self.spread))]
         if self.unit_wh is not None:
             budget_wh = self.unit_wh * math.exp(z * _MINUTES_SPREAD)
@@ -139,7 +139,7 @@ class SimpleBelief:
 
     def _model_end_s(self, load_steps: Sequence[LoadStep], scale: float) -> float:
         energy_wh = scale * self._energy_wh(load_steps[0].load_w)
-        cells = replace(self.cells, energy_wh=energy_wh)
+        cells = Cells(energy_wh, self.cells.available_share, self.cells.flow_per_h)
         full = cells.full()
         wells = Wells(
             full.available_wh - self.drawn.available_wh, full.bound_wh - self.drawn.bound_wh
@@ -168,6 +168,11 @@ class SimpleBelief:
         (w0, e0), (w1, e1) = self.table[right - 1], self.table[right]
         x0, x1, x = (math.log(max(w, 1.0)) for w in (w0, w1, load_w))
         return e0 if x1 <= x0 else e0 + (e1 - e0) * (x - x0) / (x1 - x0)
+
+
+@lru_cache(maxsize=64)
+def _normal_score(quantile: float) -> float:
+    return NormalDist().inv_cdf(quantile)
 
 
 def spent_after_s(inverter: Inverter, steps: Sequence[LoadStep], budget_wh: float) -> float:

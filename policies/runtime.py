@@ -112,8 +112,9 @@ def after_stretch(cells: Cells, wells: Wells, *, drawn_w: float, stretch_h: floa
 def empties_after_h(cells: Cells, wells: Wells, *, drawn_w: float) -> float:
     """Return after how many hours of constant draw the available well is empty.
 
-    Within a stretch y1'' keeps its sign, so there is one crossing in (0, y0/P]; Newton's method
-    finds it, kept inside that bracket by halving.
+    By `after_stretch`, y1(t) = a e^(-kt) + b - P c t with b = c y0 - P (1 - c) / k, a = y1 - b.
+    y1'' keeps its sign, so there is one crossing in (0, y0/P]: from its end Newton's method comes
+    down on it without a turn where a < 0, and up to it, after one step, where a > 0.
 
     Returns:
         Hours, >= 0; inf when *drawn_w* <= 0; 0 when the well is empty already.
@@ -122,21 +123,16 @@ def empties_after_h(cells: Cells, wells: Wells, *, drawn_w: float) -> float:
         return 0.0
     if drawn_w <= 0.0:
         return math.inf
-    low, high = 0.0, max(0.0, wells.total_wh) / drawn_w
-    at = high
+    k, c, y0 = cells.flow_per_h, cells.available_share, wells.total_wh
+    level = c * y0 - drawn_w * (1.0 - c) / k
+    fading, drain = wells.available_wh - level, drawn_w * c
+    at = most = max(0.0, y0) / drawn_w
     for _ in range(60):
-        now = after_stretch(cells, wells, drawn_w=drawn_w, stretch_h=at)
-        if now.available_wh > 0.0:
-            low = at
-        else:
-            high = at
-        slope = -drawn_w - cells.flow_per_h * (
-            (1.0 - cells.available_share) * now.available_wh - cells.available_share * now.bound_wh
-        )
-        step = now.available_wh / slope if slope else math.inf
-        following = at - step
-        if not low < following < high:
-            following = 0.5 * (low + high)
+        faded = fading * math.exp(-k * at)
+        left, falls = faded + level - drain * at, k * faded + drain
+        if falls <= 0.0:
+            break
+        following = min(most, max(0.0, at + left / falls))
         if abs(following - at) <= 1e-12 * (1.0 + at):
             break
         at = following

@@ -82,7 +82,8 @@ class Battery:
 
     def scaled(self, factor: float) -> Battery:
         """Return the same with so many times the energy in it."""
-        cells = replace(self.cells, energy_wh=factor * self.cells.energy_wh)
+        like = self.cells
+        cells = Cells(factor * like.energy_wh, like.available_share, like.flow_per_h)
         wells = Wells(factor * self.wells.available_wh, factor * self.wells.bound_wh)
         return Battery(cells, wells, self.inverter)
 

@@ -99,8 +99,8 @@ class Outputs:
         self._begin(order.unit, order.task, self._do(order))
 
     async def run(self) -> None:
-        """Look after what is armed, for ever; cancel to end."""
-        while True:
+        """Look after what is armed, for ever; cancel to end. Over at once where nothing may be."""
+        while self._switches:
             for name in () if self._state().watches_only else self._switches:
                 is_due = self._state().units[name].output.phase in _LOOKED_AFTER
                 if is_due and name not in self._works:
@@ -229,6 +229,7 @@ class Outputs:
         assert switched.drops_at is not None
         assert switched.returns_at is not None
         now = self._clock.monotonic()
+        log.info("armed_output", unit=unit, evidence=switched.evidence)
         await self._record(
             OutputArmed(now, unit, switched.drops_at, switched.returns_at, switched.evidence),
             self._notice("warning", unit, why),

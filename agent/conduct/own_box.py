@@ -7,6 +7,7 @@ writes no more than it must, and waits; if power stays, it simply goes on.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 
 import structlog
@@ -67,10 +68,20 @@ class OwnBox:
         self._look = look
         self._rest = rest
         self._is_waiting = False
+        self._woken = asyncio.Event()
 
     async def run(self) -> None:
-        """Look for ever whether it is to go, or to wait; cancel to end."""
+        """Look for ever whether it is to go, or to wait; cancel to end.
+
+        Over at once where the file lists no box; while all units have mains it costs nothing.
+        """
+        if not any(device.role is Role.AGENT_BOX for device in self._site.devices.values()):
+            return
         while True:
+            if not self._is_waiting and not self._is_worth_looking():
+                self._woken.clear()
+                await self._woken.wait()
+                continue
             leaving = box_leaving(self._site, self._state(), self._clock.monotonic())
             if self._state().watches_only:
                 leaving = None
@@ -80,6 +91,15 @@ class OwnBox:
             elif leaving is None:
                 await self._wait_or_go_on()
             await self._clock.sleep(LOOK_EVERY_S)
+
+    def hear(self) -> None:
+        """Look whether there is anything to look at: something was folded."""
+        if not self._woken.is_set() and self._is_worth_looking():
+            self._woken.set()
+
+    def _is_worth_looking(self) -> bool:
+        units = self._state().units.values()
+        return any(unit.is_on_battery or unit.output.is_pending for unit in units)
 
     async def _is_sure(self, leaving: Leaving) -> bool:
         """Whether each output is armed, as read back now, and drops later than the box is off."""

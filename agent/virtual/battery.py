@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from policies.belief import Drawn
 from policies.runtime import Cells, Inverter, Wells, after_stretch, empties_after_h
@@ -56,16 +57,20 @@ def charged(cells: Cells, wells: Wells, *, charger_w: float, stretch_h: float) -
     It gives constant power until the available well is full; from there on only as much as seeps
     into the bound one: y2' = k c ((1 - c) E - y2), the two-well equation at y1 = c E.
     """
+    full = cells.full()
+    after = after_stretch(cells, wells, drawn_w=-charger_w, stretch_h=stretch_h)
+    if after.available_wh < full.available_wh and after.total_wh < cells.energy_wh:
+        return after  # the brim is crossed once
     bulk_h = _bulk_charging_h(cells, wells, charger_w=charger_w)
     after = after_stretch(cells, wells, drawn_w=-charger_w, stretch_h=min(stretch_h, bulk_h))
     if stretch_h <= bulk_h:
         return after
-    full = cells.full()
     seeps_per_h = cells.flow_per_h * cells.available_share
     missing_wh = (full.bound_wh - after.bound_wh) * math.exp(-seeps_per_h * (stretch_h - bulk_h))
     return Wells(full.available_wh, full.bound_wh - missing_wh)
 
 
+@lru_cache(maxsize=64)  # asked at each instant of one charging
 def _bulk_charging_h(cells: Cells, wells: Wells, *, charger_w: float) -> float:
     """Hours of full charging power until the available well is full.
 

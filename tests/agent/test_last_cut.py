@@ -62,7 +62,7 @@ class Port:
 def with_port(device: Device = SLIP) -> tuple[Bench, Scripted, Port]:
     """A device that starts when power comes, its own driver, and the port that feeds it."""
     stand = Bench(device)
-    acts: dict[Act, Repeat] = {act: how for act, how in REST_ACTS.items() if act is not Act.START}
+    acts: dict[Act, Repeat] = {a: how for a, how in REST_ACTS.items() if a is not Act.START}
     if device.quiesce_s is None:
         del acts[Act.QUIESCE], acts[Act.CONFIRM_QUIESCED]
     first = stand.fit(device.name, acts)
