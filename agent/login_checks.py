@@ -59,6 +59,7 @@ class LoginChecks:
         self._performer = Performer(clock=clock)
         self._due = asyncio.Event()
         self._asked = ""
+        self._failures: list[str] = []
         self._hurry = asyncio.Event()
 
     def begin(self) -> None:
@@ -76,9 +77,16 @@ class LoginChecks:
         while True:
             await self._due.wait()
             self._due.clear()
-            for name in self._engine.site.devices:
-                if await self._check(name):
-                    await self._clock.sleep(BETWEEN_S)
+            await self.through()
+
+    async def through(self) -> tuple[int, list[str]]:
+        """Check all now; return how many were asked, and the names of those that failed."""
+        asked, self._failures = 0, []
+        for name in self._engine.site.devices:
+            if await self._check(name):
+                asked += 1
+                await self._clock.sleep(BETWEEN_S)
+        return asked, self._failures
 
     def _askable(self, name: str) -> list[Driver]:
         """Who is to be asked: what brings the device to rest, each once, while nothing is due."""
@@ -140,6 +148,7 @@ class LoginChecks:
         """Say it, and where it was refused keep by what, so that it is not tried again."""
         if self._hurry.is_set():
             return  # it made way
+        self._failures.append(name)
         now = self._clock.monotonic()
         grades = self._engine.state.devices[name].grades
         worked = {Grade.LOGIN_CHECKED.value, Grade.DRILLED.value} & set(grades)

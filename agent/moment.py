@@ -36,17 +36,25 @@ def moment_of(text: str, *, zone: tzinfo, now: datetime, is_to_come: bool = Fals
         except ValueError:
             continue
         if form.startswith("%Y"):
-            return _at(found, zone)
+            return moment_at(found, zone)
         days = range(2 if is_to_come else 1)
         moments = [
-            _at(datetime.combine(here.date() + timedelta(days=day), found.time()), zone, fold)
+            moment_at(datetime.combine(here.date() + timedelta(days=day), found.time()), zone, fold)
             for day in days
             for fold in range(2 if is_to_come else 1)
         ]
-        return next((at for at in moments if at >= now), moments[-1])
+        return next(
+            (at for at in moments if at.astimezone(UTC) >= now.astimezone(UTC)), moments[-1]
+        )
     raise MomentError(f'"{text}" is no time here; write 17:00, "2026-12-21 17:00" or now')
 
 
-def _at(wall: datetime, zone: tzinfo, fold: int = 0) -> datetime:
-    """A reading of the wall clock as the moment that it means, told as the clock will tell it."""
+def moment_at(wall: datetime, zone: tzinfo, fold: int = 0) -> datetime:
+    """Return the moment that a reading of the wall clock means, told as the clock will tell it.
+
+    Args:
+        wall: the reading, naive.
+        zone: whose clock; one that is put forward and back.
+        fold: 1 = of a time that comes twice, the second.
+    """
     return wall.replace(tzinfo=zone, fold=fold).astimezone(UTC).astimezone(zone)

@@ -3,23 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, time
+from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import structlog
 from apscheduler.schedulers.asyncio import (  # type: ignore[import-untyped]  # no types are published
     AsyncIOScheduler,
 )
+from apscheduler.triggers.base import (  # type: ignore[import-untyped]  # as above
+    BaseTrigger,
+)
+
+from agent.due_times import Rule, next_due
 
 log = structlog.get_logger()
+
+LOOK_EVERY_MIN = 10
+"""How soon it is seen that the wall clock was set: a job waits in seconds that pass."""
+
+_LOOK = "look at the clock"
+
+
+class _Due(BaseTrigger):  # type: ignore[misc]  # no types are published
+    """A rule, as APScheduler asks for it."""
+
+    def __init__(self, rule: Rule, zone: ZoneInfo) -> None:
+        self._rule, self._zone = rule, zone
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+        """Return when it is due next; what was missed is due at once, see `Schedule`."""
+        after = now if previous is None else previous
+        # It tells moments apart by the wall clock of one zone, on which some come twice.
+        return next_due(self._rule, after, self._zone).astimezone(UTC)
 
 
 class Schedule:
     """Jobs at times of the site's own day; one that was missed is done once, late."""
 
     def __init__(self, zone: ZoneInfo) -> None:
+        self._zone = zone
         self._scheduler = AsyncIOScheduler(
-            timezone=zone,
+            timezone=UTC,
             # By default a job that is a second late is dropped.
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -29,6 +53,10 @@ class Schedule:
 
         What it raises is logged, and it is called again the next day.
         """
+        self.by(name, do, rule=Rule(at))
+
+    def by(self, name: str, do: Callable[[], None], *, rule: Rule) -> None:
+        """Call *do* whenever a rule has it; see `daily`."""
 
         async def job() -> None:  # a plain function would run in the loop's shared threads
             try:
@@ -36,12 +64,12 @@ class Schedule:
             except Exception:  # one of the outermost loops
                 log.exception("failed_job", job=name)
 
-        self._scheduler.add_job(
-            job, "cron", hour=at.hour, minute=at.minute, second=at.second, id=name, name=name
-        )
+        self._scheduler.add_job(job, _Due(rule, self._zone), id=name, name=name)
 
     def start(self) -> None:
         """Begin, on the running loop."""
+        minutes = f"*/{LOOK_EVERY_MIN}"
+        self._scheduler.add_job(_nothing, "cron", minute=minutes, id=_LOOK, name=_LOOK)
         self._scheduler.start()
 
     def due_at(self, name: str) -> datetime | None:
@@ -54,3 +82,7 @@ class Schedule:
         """End; a job under way is not waited for. Safe to call twice."""
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
+
+
+async def _nothing() -> None:
+    """Wake the scheduler: it then looks what is due by the clock that there is."""

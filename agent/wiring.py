@@ -42,6 +42,7 @@ from agent.owed.owed import OwedList, undo_of
 from agent.page.door import Door
 from agent.parts import Parts, kept_up
 from agent.planner import Planner
+from agent.regular import works_of
 from agent.rehearsal.rehearsals import Rehearsals
 from agent.rehearsal.store import earned
 from agent.reports.filing import Filing
@@ -54,6 +55,7 @@ from agent.units.notifications import Notifications
 from agent.units.snmp_source import SnmpSource, UnitNotice
 from agent.units.source import Source
 from agent.units.watch import Watch
+from agent.works import Works
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
 from drivers.transports.snmp import ListenError, SnmpHub, SnmpPeer
@@ -240,6 +242,16 @@ class Agent:
             engine, loaded, folder, clock=clock, grading=grading, who=hands.who
         )
         join("rehearsals", hear=rehearsals.hear, asks=rehearsals.asks, close=rehearsals.close)
+        self._works = Works(engine, clock=clock, zone=loaded.time_zone)
+        for work in works_of(
+            loaded,
+            engine,
+            rehearsals=rehearsals,
+            login_checks=self._login_checks,
+            now=clock.monotonic,
+        ):
+            self._works.add(work)
+        join("regular work", run=None if self._dry_run else self._works.run)
         join("login checks", hear=self._login_checks.hear, run=self._login_checks.run)
         load_watch = LoadWatch(
             engine.site,
@@ -458,9 +470,8 @@ class Agent:
             self._journal.prune, keep_readings_s=KEEP_READINGS_S, keep_events_s=KEEP_EVENTS_S
         )
         schedule.daily("prune the journal", prune, at=PRUNED_AT)
-        checks_at = self._loaded.agent.check_logins_at
-        if checks_at is not None and not self._dry_run:
-            schedule.daily("check logins", self._login_checks.begin, at=checks_at)
+        if not self._dry_run:
+            self._works.join(schedule)
         schedule.start()
         return schedule
 

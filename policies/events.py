@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
 
 from policies.model import Order, Reading, Task
@@ -465,6 +465,32 @@ class WatchOnlySet:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class WorkPlanned:
+    """Regular work is done from now on; what was due before is not missed."""
+
+    at: float
+    work: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class WorkDone:
+    """Regular work was done, or could not be.
+
+    Attributes:
+        due: when it was; is_late: it was done notably later.
+        why: what came of it.
+    """
+
+    at: float
+    work: str
+    due: datetime
+    is_late: bool
+    is_well: bool
+    why: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -500,6 +526,8 @@ Event = (
     | PlanHeld
     | RehearsalBegan
     | RehearsalEnded
+    | WorkPlanned
+    | WorkDone
     | IdentityPinned
     | WatchOnlySet
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from enum import StrEnum
 from functools import lru_cache
 from types import MappingProxyType
@@ -33,6 +34,8 @@ from policies.events import (
     StepBegan,
     StepEnded,
     WatchOnlySet,
+    WorkDone,
+    WorkPlanned,
 )
 from policies.grades import Earned, Grade
 from policies.graph import SiteKey
@@ -161,6 +164,7 @@ class SiteState:
         paused_by: who set it, "" while there is none.
         orders: number of orders ever given; makes the next order's id.
         pins: which box and units were commissioned, None = nothing was yet.
+        works: regular work -> up to which moment nothing of it is missed.
         watches_only: why no order is given, by cause; empty = orders are given.
         light: whether it is dark at the site; light_until_at: until when, None = for long.
     """
@@ -175,6 +179,7 @@ class SiteState:
     light_until_at: float | None = None
     pins: Pins | None = None
     watches_only: Mapping[str, str] = field(default_factory=dict)
+    works: Mapping[str, datetime] = field(default_factory=dict)
 
 
 def initial(site: Site) -> SiteState:
@@ -248,6 +253,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
         case WatchOnlySet(cause=cause, why=why):
             others = {c: said for c, said in state.watches_only.items() if c != cause}
             return replace(state, watches_only={**others, cause: why} if why else others)
+        case WorkPlanned(work=work, since=until) | WorkDone(work=work, due=until):
+            return replace(state, works=MappingProxyType({**state.works, work: until}))
         case LightChanged(light=light, until_at=until_at):
             return replace(state, light=light, light_until_at=until_at)
         case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():

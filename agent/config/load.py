@@ -36,6 +36,7 @@ from agent.config.translate import (
     owed_copies_of,
     page_of,
     place_of,
+    schedule_of,
     site_of,
     unit_of,
     webhooks_of,
@@ -158,6 +159,7 @@ class _Reading:
             page=None if self.file.page is None else page_of(self.file.page, base),
             owed_copies=owed_copies_of(self.file, base),
             document=self.document,
+            schedule=schedule_of(self.file.schedule),
         )
 
     def _read_unit(self, place: int, raw: Mapping[str, Any]) -> None:

@@ -491,6 +491,21 @@ class PageTable(Settings):
         return self
 
 
+class MonthlyTable(Settings):
+    """When something is due each month, by the site's clock."""
+
+    on: Annotated[int, Field(ge=1, le=28, examples=["on = 1"])]
+    at: Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")] = "09:00"
+
+
+class ScheduleTable(Settings):
+    """`[schedule]`: regular work; what is left out is not done."""
+
+    digest: MonthlyTable | None = None
+    rehearsal: MonthlyTable | None = None
+    battery_age: MonthlyTable | None = None
+
+
 class FileTable(Settings):
     """The whole file; units and devices one by one, so that one's fault hides no other's."""
 
@@ -509,3 +524,4 @@ class FileTable(Settings):
     notices: NoticesTable = NoticesTable()
     owed: OwedTable = OwedTable()
     page: PageTable | None = None
+    schedule: ScheduleTable = ScheduleTable()

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, SecretStr
 
 from agent.config.document import Document
+from agent.due_times import Rule
 from drivers.base import DriverKind, Stage
 from drivers.transports.snmp_settings import SnmpSettings
 from policies.grades import LASTS, Lasts
@@ -75,6 +76,15 @@ class AgentSettings:
     traps: tuple[str, int] | None = None
     grades_last: Lasts = LASTS
     check_logins_at: time | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RegularWork:
+    """When regular work is due; None = never."""
+
+    digest: Rule | None = None
+    rehearsal: Rule | None = None
+    battery_age: Rule | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +150,7 @@ class LoadedSite:
         owed_copies: where the list of what is owed goes besides the state directory.
         page: how it is served, or None where the file has no such table.
         document: the file, for the lines of later findings.
+        schedule: regular work.
     """
 
     path: Path
@@ -156,3 +167,4 @@ class LoadedSite:
     page: PageSettings | None
     owed_copies: tuple[OwedCopy, ...]
     document: Document = field(repr=False)
+    schedule: RegularWork = RegularWork()

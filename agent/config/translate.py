@@ -13,15 +13,25 @@ from agent.config.models import (
     BatteryTable,
     DeviceTable,
     FileTable,
+    MonthlyTable,
     OutputTable,
     PageReading,
     PageTable,
+    ScheduleTable,
     StopWhenTable,
     UnitTable,
     is_loopback,
     listen_at,
 )
-from agent.config.site import AgentSettings, OwedCopy, PageSettings, UnitAccess, Webhook
+from agent.config.site import (
+    AgentSettings,
+    OwedCopy,
+    PageSettings,
+    RegularWork,
+    UnitAccess,
+    Webhook,
+)
+from agent.due_times import Rule
 from drivers.base import Stage
 from policies.grades import Lasts
 from policies.model import (
@@ -187,6 +197,19 @@ def agent_of(table: AgentTable, devices: dict[str, Device], base: Path) -> Agent
         ),
         grades_last=Lasts(table.drilled_lasts, table.login_checked_lasts),
     )
+
+
+def schedule_of(table: ScheduleTable) -> RegularWork:
+    """Return when regular work is due."""
+    return RegularWork(
+        digest=_monthly(table.digest),
+        rehearsal=_monthly(table.rehearsal),
+        battery_age=_monthly(table.battery_age),
+    )
+
+
+def _monthly(table: MonthlyTable | None) -> Rule | None:
+    return None if table is None else Rule(time.fromisoformat(table.at), table.on)
 
 
 def place_of(table: FileTable) -> Place | None:

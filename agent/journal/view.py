@@ -51,6 +51,8 @@ from policies.events import (
     StepEnded,
     SupplyJudged,
     WatchOnlySet,
+    WorkDone,
+    WorkPlanned,
 )
 from policies.model import OutputSource, Reading
 from policies.night import Light
@@ -288,6 +290,11 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"it only watches: {why}" if why else f"{cause}: it is as it was pinned again"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
+        case WorkPlanned(work=work):
+            return f"{work}: done regularly from now on"
+        case WorkDone(work=work, is_well=is_well, why=why):
+            late = f"late, it was due on {_local_of(event.due, zone)}; " if event.is_late else ""
+            return f"{work}{'' if is_well else ' could not be done'}: {late}{why}"
         case RehearsalBegan(who=who):
             return f"a rehearsal begins, as {who} asked: nothing is sent to anybody"
         case RehearsalEnded(why=why):
@@ -397,6 +404,10 @@ def _local(utc: str, zone: tzinfo, *, later_s: float = 0.0) -> str:
     except (ValueError, OverflowError):
         return utc
     return f"{local:%Y-%m-%d %H:%M:%S}"
+
+
+def _local_of(at: datetime, zone: tzinfo) -> str:
+    return f"{at.astimezone(zone):%Y-%m-%d at %H:%M}"
 
 
 def _printable(text: str) -> str:

@@ -86,6 +86,7 @@ def at_peace(known: Known) -> Known:
             outage_at=None,
             paused_until_at=None,
             paused_by="",
+            watches_only={},
         ),
     )
 

@@ -181,6 +181,9 @@ def _remarks(loaded: LoadedSite, known: Known) -> tuple[str, ...]:
             f"{state.paused_by or 'somebody'} has paused automatic orders: while that lasts, none "
             "of these would be given; the rehearsal is without the pause"
         )
+    if state.watches_only:
+        why = "; ".join(state.watches_only.values())
+        said.append(f"the agent only watches at present ({why}), and would give none of these")
     dry = [name for name, device in loaded.site.devices.items() if device.dry_run]
     if dry:
         said.append(

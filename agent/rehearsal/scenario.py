@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 
 from agent.config import LoadedSite
@@ -60,7 +60,7 @@ def scenario_of(
         strength: of the batteries.
     """
     learnt = with_learnt(site, took_of(known.state))
-    start = begins - timedelta(seconds=LEAD_S)
+    start = begins.astimezone(UTC) - timedelta(seconds=LEAD_S)
     light = light_at(loaded.place, begins)
     plants, unlisted_w, scale = {}, {}, {}
     for name in site.units:

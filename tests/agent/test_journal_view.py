@@ -10,7 +10,7 @@ import subprocess
 import typing
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -68,6 +68,8 @@ from policies.events import (
     StopForetold,
     SupplyJudged,
     WatchOnlySet,
+    WorkDone,
+    WorkPlanned,
 )
 from policies.model import Alarm, OutputSource, Reading, Task
 from policies.night import Light
@@ -206,6 +208,18 @@ SAID: list[tuple[Event, str]] = [
     (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
+    ),
+    (
+        WorkPlanned(1.0, "monthly digest", datetime(2026, 11, 25, tzinfo=UTC)),
+        "monthly digest: done regularly from now on",
+    ),
+    (
+        WorkDone(1.0, "monthly digest", datetime(2026, 11, 1, tzinfo=UTC), True, True, "sent"),
+        "monthly digest: late, it was due on 2026-11-01 at 00:00; sent",
+    ),
+    (
+        WorkDone(1.0, "monthly digest", datetime(2026, 11, 1, tzinfo=UTC), False, False, "lost"),
+        "monthly digest could not be done: lost",
     ),
     (
         RehearsalBegan(1.0, "20261125T163000000", "Ana"),
