@@ -9,10 +9,12 @@ import click
 
 from agent.cli.contract import (
     FILE,
+    FOLDER,
     Command,
     CommandError,
     Exit,
     json_option,
+    progress,
     show,
     show_document,
     state_option,
@@ -21,12 +23,17 @@ from agent.cli.contract import (
 if TYPE_CHECKING:
     from datetime import date, datetime
 
+    from agent.config import LoadedSite
     from agent.reports.outage import OutageTold
     from agent.story.model import Outage, Story
 
 into_option = click.option(
     "-o", "into", type=FILE, metavar="FILE", help="Write the document into this file, as HTML."
 )
+known_option = click.option(
+    "--state", "folder", type=FOLDER, metavar="DIR",
+    help="The agent's state directory; default as in FILE.",
+)  # fmt: skip
 _FIRST_YEAR, _LAST_YEAR = 2000, 9998
 
 
@@ -167,7 +174,111 @@ def year_command(folder: Path, year: int | None, into: Path | None, as_json: boo
     return Exit.YES
 
 
+@report.command(
+    "handover",
+    cls=Command,
+    example="lastwatt report handover site.toml --state /var/lib/lastwatt -o handover.html",
+    short_help="A site as wired, for the integrator's client.",
+)
+@click.argument("file", type=FILE)
+@known_option
+@click.option("--at", metavar="TIME", default="now", help="When mains fails: 17:00, or now.")
+@into_option
+@json_option
+def handover_command(
+    file: Path, folder: Path | None, at: str, into: Path | None, as_json: bool
+) -> int:
+    """Tell the site of FILE as wired: power budget, runtime, how well each order is known to work.
+
+    Grades, the last rehearsal and the last drill come from a state directory: that of --state, or
+    that which the file names, if it is here. Nothing is asked of any device. It takes some seconds.
+    """
+    from dataclasses import asdict
+
+    from agent.check import check
+    from agent.cli.site import load_whole, today
+    from agent.conduct.learnt_durations import state_in
+    from agent.config.faults import Severity
+    from agent.moment import moment_of
+    from agent.outlook import outlook
+    from agent.rehearsal.store import latest
+    from agent.reports.handover import handover_html, handover_told
+
+    _wants_file(into, as_json=as_json)
+    loaded = _with_state(load_whole(file, secrets_must_exist=False), folder)
+    begins = moment_of(at, zone=loaded.time_zone, now=_now())
+    _, faults = check(file, today=today(), secret_files_must_exist=False)
+    found = outlook(loaded, begins=begins, today=today(), tell=progress("planning"))
+    told = handover_told(
+        loaded,
+        found,
+        made=_now(),
+        known=state_in(loaded),
+        rehearsed=None if loaded.agent.state is None else latest(loaded.agent.state),
+        faults=[fault for fault in faults if fault.severity is Severity.WARNING],
+    )
+    if into is not None:
+        _write(into, handover_html(told, found))
+    if as_json:
+        show_document(True, handover=asdict(told), file=None if into is None else str(into))
+    else:
+        show(f"handover report of {told.site} written to {into}")
+    return Exit.YES
+
+
+@report.command(
+    "rack",
+    cls=Command,
+    example="lastwatt report rack site.toml -o rack.html",
+    short_help="One page to hang in the cabinet.",
+)
+@click.argument("file", type=FILE)
+@known_option
+@into_option
+@json_option
+def rack_command(file: Path, folder: Path | None, into: Path | None, as_json: bool) -> int:
+    """Make the sheet that hangs in the cabinet. It prints on one page, A4 or Letter.
+
+    It says whom to call ([[contact]] in FILE), what to start by hand in which order, what to undo
+    and how, which batteries there are, and what not to do.
+    """
+    from dataclasses import asdict
+
+    from agent.cli.site import load_whole
+    from agent.conduct.learnt_durations import state_in
+    from agent.reports.rack import fitted_days, rack_html, rack_told
+
+    _wants_file(into, as_json=as_json)
+    loaded = _with_state(load_whole(file, secrets_must_exist=False), folder)
+    known = state_in(loaded)
+    units = {} if known is None else known.units
+    fitted = fitted_days({name: unit.battery for name, unit in units.items()})
+    if into is not None:
+        _write(into, rack_html(loaded, made=_now(), fitted=fitted))
+    if as_json:
+        day = _now().astimezone(loaded.time_zone).date()
+        told = asdict(rack_told(loaded, today=day, fitted=fitted))
+        show_document(True, rack=told, file=None if into is None else str(into))
+    else:
+        show(f"sheet for the cabinet of {loaded.site.name} written to {into}")
+    return Exit.YES
+
+
 # What they share
+
+
+def _wants_file(into: Path | None, *, as_json: bool) -> None:
+    if into is None and not as_json:
+        raise click.UsageError("name the file to write: -o FILE")
+
+
+def _with_state(loaded: LoadedSite, folder: Path | None) -> LoadedSite:
+    """The site with the state directory that was named, if one was."""
+    from dataclasses import replace
+
+    if folder is None:
+        return loaded
+    return replace(loaded, agent=replace(loaded.agent, state=folder))
 
 
 def _story(folder: Path) -> Story:

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from agent.config.bases import with_bases
+from agent.config.contacts import contacts_of
 from agent.config.document import Document, Route, read_document
 from agent.config.expand import expanded
 from agent.config.explain import validated
@@ -160,6 +161,7 @@ class _Reading:
             owed_copies=owed_copies_of(self.file, base),
             document=self.document,
             schedule=schedule_of(self.file.schedule),
+            contacts=contacts_of(self.file.contact),
         )
 
     def _read_unit(self, place: int, raw: Mapping[str, Any]) -> None:

@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal, LiteralString, Self, TypeVar
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from agent.config.contacts import ContactTable
 from agent.config.faults import did_you_mean
 from drivers.settings import Duration, Secret, Settings
 from drivers.transports.snmp_settings import SnmpSettings
@@ -525,3 +526,4 @@ class FileTable(Settings):
     owed: OwedTable = OwedTable()
     page: PageTable | None = None
     schedule: ScheduleTable = ScheduleTable()
+    contact: list[ContactTable] = Field(default_factory=list)

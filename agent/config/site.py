@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, SecretStr
 
+from agent.config.contacts import Contact
 from agent.config.document import Document
 from agent.due_times import Rule
 from drivers.base import DriverKind, Stage
@@ -151,6 +152,7 @@ class LoadedSite:
         page: how it is served, or None where the file has no such table.
         document: the file, for the lines of later findings.
         schedule: regular work.
+        contacts: whom to call about the site.
     """
 
     path: Path
@@ -168,3 +170,4 @@ class LoadedSite:
     owed_copies: tuple[OwedCopy, ...]
     document: Document = field(repr=False)
     schedule: RegularWork = RegularWork()
+    contacts: tuple[Contact, ...] = ()

@@ -45,7 +45,7 @@ class Page(HTMLParser):
                 self.ids.append(value or "")
             if name.startswith("on"):
                 self.faults.append(f"<{tag}> has {name}")
-            if name in _FETCHES and not (value or "").startswith("#"):
+            if name in _FETCHES and not (value or "").startswith(("#", "data:image/svg+xml;")):
                 self.faults.append(f"<{tag}> fetches {value}")
             if name == "style" and _OUTSIDE.search(value or ""):
                 self.faults.append(f"<{tag}> has a style that fetches")
