@@ -75,6 +75,7 @@ class Live:
         self._listeners: set[_Listener] = set()
         self._is_stale = True
         self._messages: dict[int, bytes] = {}
+        self._jobs: set[asyncio.Task[None]] = set()
 
     @property
     def mark(self) -> str:
@@ -95,8 +96,8 @@ class Live:
             self._is_stale = True
             try:
                 self._look()
+                self._plan_ahead()
                 if self._listeners:
-                    self._plan_ahead()
                     self.refresh()
             except Exception:  # the page does without this change
                 log.exception("failed_page_part")
@@ -107,25 +108,29 @@ class Live:
         self._past.look(engine.site, engine.state, engine.decision, self._door.clock.monotonic())
 
     def _plan_ahead(self) -> None:
-        """Have a plan made beside all else; the page is drawn anew with it."""
-        if self.ahead.is_wanted():
+        """Have a plan made beside all else, if one is wanted; the page is drawn anew with it."""
+        if self.ahead.is_wanted(is_watched=bool(self._listeners)):
             making = asyncio.ensure_future(self.ahead.make())
-            making.add_done_callback(lambda _: self._refresh_safely())
+            self._jobs.add(making)
+            making.add_done_callback(self._take_plan)
 
-    def _refresh_safely(self) -> None:
+    def _take_plan(self, making: asyncio.Task[None]) -> None:
+        self._jobs.discard(making)
         self._is_stale = True
+        if making.cancelled():
+            return
         try:
-            self.refresh()
+            making.result()
+            if self._listeners:
+                self.refresh()
         except Exception:
             log.exception("failed_page_part")
 
-    async def fresh(self) -> Parts:
+    def fresh(self) -> Parts:
         """Return the parts as they are now, for somebody who opens the page."""
-        if self.ahead.is_wanted():
-            await self.ahead.make()
-            self._is_stale = True
         if self._is_stale:
             self._look()
+            self._plan_ahead()
             self.refresh()
         return self.parts
 
@@ -154,7 +159,7 @@ class Live:
         listener = _Listener(self._version_of(mark))
         self._listeners.add(listener)
         try:
-            await self.fresh()
+            self.fresh()
             yield self._beat()
             while True:
                 listener.woken.clear()

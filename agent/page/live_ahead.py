@@ -1,37 +1,41 @@
-"""What an outage that begins now would be: a plan made on mains, for those who look at the page.
+"""What an outage that begins now would be: a plan kept at hand on mains, for the page.
 
-It is made by the planner's own means, in a thread of its own, when somebody looks and the last one
-is old or no longer true; nothing acts on it.
+It is made by the planner's own means, but in a process of its own: numpy is more memory than all of
+the page, and an agent on mains does without it. Nothing acts on this plan.
 """
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Mapping
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import structlog
+from pydantic import TypeAdapter
 
+import agent
 from agent.page.door import Door
+from agent.rehearsal.known import Known, to_text
 from drivers.transports.threads import in_own_thread
-from policies.belief import Belief
-from policies.night import light_steps
 from policies.plan import Plan
 from policies.state import SiteState
-from policies.supply import Supply, belief_of
-from policies.unexplained import measured_of
+from policies.supply import Supply
 
 log = structlog.get_logger()
 
-LASTS_S = 900.0
-"""A plan is shown for so long while nothing has changed."""
+RENEWED_S = 900.0
+"""While somebody looks, a plan is made anew after so long, though nothing has changed."""
 
-THOROUGH_UP_TO = 60
-"""On a site of so many devices it is looked for how late each stop could begin."""
+NEXT_AFTER_S = 60.0
+"""After one that was made no other is for so long: each takes some seconds of a small box."""
 
-AFTER_FAILURE_S = 300.0
-_LIGHTS_S = 86400.0
+WITHIN_S = 120.0
+"""Longest that one may take, in real seconds."""
+
+_AFTER_FAILURE_S = 600.0
 _MOVED_W, _MOVED_SHARE = 10.0, 0.1
-_FULL_WH = 1.0
 
 
 class Ahead:
@@ -42,48 +46,44 @@ class Ahead:
     """
 
     def __init__(self, door: Door) -> None:
+        """Prepare; makes nothing."""
         self.plan: Plan | None = None
         self._door = door
         self._made_for: tuple[object, ...] = ()
         self._loads: dict[str, float] = {}
         self._not_before = -1.0
-        self._making: asyncio.Task[None] | None = None
+        self._is_making = False
 
-    def is_wanted(self) -> bool:
-        """Whether another plan should be made now."""
+    def is_wanted(self, *, is_watched: bool = True) -> bool:
+        """Whether another plan should be made now; one that no longer holds is dropped."""
         state, now = self._door.engine.state, self._door.clock.monotonic()
         if state.outage_at is not None:
-            self.plan, self._made_for = None, ()
+            self.plan, self._made_for, self._not_before = None, (), now
             return False
-        if now < self._not_before or self._making is not None or not _planned_units(state):
+        if self._is_making or now < self._not_before or not planned_units(state):
             return False
-        return (
-            self.plan is None
-            or now - self.plan.made_at > LASTS_S
-            or self._key(state) != self._made_for
-            or self._has_moved(state)
-        )
+        if self.plan is None or self._key(state) != self._made_for or self._has_moved(state):
+            return True
+        return is_watched and now - self.plan.made_at > RENEWED_S
 
     async def make(self) -> None:
-        """Make one, if it is wanted; who comes while one is made waits for that one."""
-        if self._making is None and self.is_wanted():
-            self._making = asyncio.ensure_future(self._make())
-            self._making.add_done_callback(lambda _: setattr(self, "_making", None))
-        if self._making is not None:
-            await asyncio.shield(self._making)
-
-    async def _make(self) -> None:
+        """Make one; what goes wrong is logged, and the page does without."""
         door, state = self._door, self._door.engine.state
         now = door.clock.monotonic()
         key, loads = self._key(state), {n: u.load_w for n, u in state.units.items()}
+        known = Known(state, now, door.clock.utc())
+        self._is_making = True
         try:
-            plan = await in_own_thread(lambda: _plan(door, state, now), name="page plan")
-        except Exception:  # the page does without it
-            log.exception("failed_page_plan")
-            self.plan, self._not_before = None, now + AFTER_FAILURE_S
+            plan = await in_own_thread(lambda: _asked(door, known), name="page plan")
+        except (OSError, ValueError, subprocess.SubprocessError) as error:
+            log.warning("failed_page_plan", why=f"{type(error).__name__}: {error}")
+            self.plan, self._not_before = None, now + _AFTER_FAILURE_S
             return
+        finally:
+            self._is_making = False
         if door.engine.state.outage_at is None:
             self.plan, self._made_for, self._loads = plan, key, loads
+            self._not_before = now + NEXT_AFTER_S
 
     def _key(self, state: SiteState) -> tuple[object, ...]:
         """What a plan stands on, but for loads."""
@@ -98,8 +98,8 @@ class Ahead:
         )
 
 
-def _planned_units(state: SiteState) -> list[str]:
-    """Units that would carry their loads on: heard, with mains, and a battery behind them."""
+def planned_units(state: SiteState) -> list[str]:
+    """Return the units that would carry their loads on: heard, and a battery behind their mains."""
     return [
         name
         for name, unit in state.units.items()
@@ -107,48 +107,23 @@ def _planned_units(state: SiteState) -> list[str]:
     ]
 
 
-def _plan(door: Door, state: SiteState, now: float) -> Plan:
-    # numpy comes in here, with the first plan.
-    from policies.footing import Terms
-    from policies.planning import make_plan
-
-    site = door.engine.site
-    terms = Terms(
-        horizon_s=site.horizon_s,
-        patience_s=site.patience_s,
-        lights=light_steps(door.place, begins=door.clock.utc(), lasts_s=_LIGHTS_S),
-        measured_w=_measured_w(door, state),
-        data_first=True,
-        thorough=len(site.devices) <= THOROUGH_UP_TO,
-    )
-    return make_plan(site, state, _beliefs(door, state, now), now, terms)
-
-
-def _measured_w(door: Door, state: SiteState) -> dict[str, float]:
-    """What units measure of their load; those that measure nothing are left out."""
-    readings = {name: state.units[name].reading for name in _planned_units(state)}
-    return {
-        name: state.units[name].load_w
-        for name, reading in readings.items()
-        if reading is not None and measured_of(door.engine.site.units[name], reading) is not None
+def _asked(door: Door, known: Known) -> Plan:
+    """Have the plan made, and wait for it; in a thread."""
+    asked = {
+        "file": str(door.loaded.path),
+        "known": to_text(known),
+        "today": door.today().isoformat(),
+        "dry_run": door.dry_run,
     }
-
-
-def _beliefs(door: Door, state: SiteState, now: float) -> Mapping[str, Belief]:
-    """How long each unit would last: while it is full by its fit, if it has one."""
-    return {name: _belief(door, state, name, now) for name in _planned_units(state)}
-
-
-def _belief(door: Door, state: SiteState, name: str, now: float) -> Belief:
-    known, path = state.units[name], door.loaded.units[name].fit
-    if path is not None and path.exists() and known.drawn.total_wh < _FULL_WH:
-        from agent.battery.fit_store import load_fit
-        from policies.draws import full_wells
-        from policies.guess_belief import GuessBelief
-
-        stored = load_fit(path)
-        if stored.is_of(known.battery.fitted_on):
-            temperature_c = door.engine.site.units[name].battery.temperature_c
-            draws = stored.draws_on(door.today(), temperature_c=temperature_c)
-            return GuessBelief(draws, full_wells(draws), 0.05 if stored.full_runs > 1 else 0.01)
-    return belief_of(door.engine.site.units[name], known, now)
+    home = str(Path(agent.__path__[0]).parent)
+    path = os.pathsep.join(filter(None, (home, os.environ.get("PYTHONPATH", ""))))
+    done = subprocess.run(
+        [sys.executable, "-m", "agent.page.live_ahead_process"],
+        input=json.dumps(asked),
+        capture_output=True,
+        text=True,
+        timeout=WITHIN_S,
+        check=True,
+        env={**os.environ, "PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
+    )
+    return TypeAdapter(Plan).validate_python(json.loads(done.stdout))

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import PurePosixPath
-from types import MappingProxyType
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -49,21 +48,10 @@ class _File:
 class Static:
     """The files of a folder of the wheel, by name."""
 
-    def __init__(
-        self,
-        folder: Traversable | None = None,
-        *,
-        more: Mapping[str, Traversable] = MappingProxyType({}),
-    ) -> None:
-        """Read them all.
-
-        Args:
-            folder: the package's own where none is given.
-            more: files from elsewhere, by name.
-        """
+    def __init__(self, folder: Traversable | None = None) -> None:
+        """Read them all; *folder* is the package's own where none is given."""
         found = files("agent.page") / "static" if folder is None else folder
-        every = [*_walk(found, PurePosixPath()), *more.items()]
-        self._files = {name: _read(file) for name, file in every}
+        self._files = {name: _read(file) for name, file in _walk(found, PurePosixPath())}
         self._hashed = {_hashed_name(name, file.tag): file for name, file in self._files.items()}
 
     def url(self, name: str) -> str:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from sse_starlette import EventSourceResponse
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from agent.battery import view as battery_view
@@ -19,6 +17,7 @@ from agent.page.live import LISTENERS, Live, Parts
 from agent.page.live_journal import Entry, Tail
 from agent.page.live_past import Past
 from agent.page.static import Static
+from agent.page.view_frame import Frame
 from agent.page.view_parts import (
     batteries_of,
     budget,
@@ -30,9 +29,6 @@ from agent.page.view_ride import ride_of
 from agent.page.view_seen import Seen
 from agent.page.view_words import said_of
 from agent.pictures.ride_picture import NARROW, WIDE, ride_picture
-
-RIDE_STYLE = files("agent.pictures") / "templates" / "ride.css"
-"""The picture's style: the same file that a picture which stands alone brings along."""
 
 SEND_WITHIN_S = 20.0
 """A listener that takes no byte for so long is gone."""
@@ -51,18 +47,10 @@ class Front:
 
     def __init__(self, door: Door) -> None:
         """Prepare; nothing is drawn before somebody looks."""
-        self.static = static = Static(more={"ride.css": RIDE_STYLE})
+        self.static = Static()
         self._door = door
-        self._templates = Environment(
-            loader=PackageLoader("agent.page"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.globals["static"] = static.url
-        self._release = "".join(static.url(name) for name in ("page.css", "ride.css", "page.js"))
-        self.live = Live(door, self._draw, release=self._release)
+        self._frame = Frame(self.static)
+        self.live = Live(door, self._draw, release=self._frame.release)
 
     async def run(self) -> None:
         """Keep what is shown up to date, for ever; cancel to end."""
@@ -74,14 +62,10 @@ class Front:
         return [Route("/", self._front), Route("/live", self._events)]
 
     async def _front(self, request: Request) -> Response:
-        parts = await self.live.fresh()
-        page = self._templates.get_template("page.html").render(
-            site=self._door.engine.site.name,
-            mark=self.live.mark,
-            release=self._release,
-            parts=parts,
+        parts = self.live.fresh()
+        return self._frame.page(
+            "page.html", site=self._door.engine.site.name, mark=self.live.mark, parts=parts
         )
-        return HTMLResponse(page)
 
     async def _events(self, request: Request) -> Response:
         if self.live.is_full:
@@ -117,7 +101,7 @@ class Front:
         }
 
     def _part(self, name: str, **values: Any) -> str:
-        return self._templates.get_template(f"{name}.html").render(**values)
+        return self._frame.part(f"{name}.html", **values)
 
     def _batteries(self, seen: Seen) -> Any:
         loaded, today = self._door.loaded, self._door.today()
