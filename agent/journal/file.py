@@ -27,6 +27,9 @@ READING_KINDS = ("took_reading", "missed_poll")
 
 SNAPSHOTS_KEPT = 3
 SET_ASIDE_KEPT = 5
+MOST_BYTES = 256 * 2**20
+"""What the entries may take on the disk: the readings of some units over 90 days, one a minute."""
+
 PRUNED_AT_ONCE = 500
 """Most entries deleted in one transaction, so that no decision waits for more than that."""
 
@@ -386,7 +389,20 @@ def estimates(connection: sqlite3.Connection, *, dry: bool) -> dict[str, bytes]:
     return dict(found.fetchall())
 
 
-def prune_some(connection: sqlite3.Connection, *, readings_before: float, before: float) -> int:
+def held_bytes(connection: sqlite3.Connection) -> int:
+    """Return what the entries take on the disk, without the write-ahead log."""
+    asked = ("page_size", "page_count", "freelist_count")
+    size, pages, free = (connection.execute(f"PRAGMA {one}").fetchone()[0] for one in asked)
+    return int(size * (pages - free))
+
+
+def prune_some(
+    connection: sqlite3.Connection,
+    *,
+    readings_before: float,
+    before: float,
+    most_bytes: int = MOST_BYTES,
+) -> int:
     """Delete at most PRUNED_AT_ONCE old entries, and return how many.
 
     Never what the fold still needs: an entry goes only when every kept snapshot of its kind of run
@@ -396,6 +412,8 @@ def prune_some(connection: sqlite3.Connection, *, readings_before: float, before
         connection: the writer's.
         readings_before: readings of a site time before this go, in s.
         before: so does everything else of a site time before this, in s.
+        most_bytes: where more is held, the oldest readings go whatever their age, and once there
+            are none the oldest of all else. What is owed or open stays: the snapshots have it.
     """
     needed = {
         bool(dry): after_id
@@ -405,11 +423,13 @@ def prune_some(connection: sqlite3.Connection, *, readings_before: float, before
     }
     live, dry = needed.get(False, 0), needed.get(True, 0)
     left = PRUNED_AT_ONCE
+    oldest = "events INDEXED BY events_at WHERE"
+    oldest_readings = f"events INDEXED BY readings_at WHERE {_IS_READING} AND"
     # All else first: where readings come faster than they go, it would never be its turn.
-    for source, bound in (
-        ("events INDEXED BY events_at WHERE", before),
-        (f"events INDEXED BY readings_at WHERE {_IS_READING} AND", readings_before),
-    ):
+    steps = [(oldest, before), (oldest_readings, readings_before)]
+    if held_bytes(connection) > most_bytes:
+        steps += [(oldest_readings, math.inf), (oldest, math.inf)]
+    for source, bound in steps:
         left -= connection.execute(
             f"DELETE FROM events WHERE id IN (SELECT id FROM {source} at < ?"
             " AND id <= CASE dry WHEN 0 THEN ? ELSE ? END"

@@ -16,6 +16,7 @@ from agent.clock_sync import clock_is_synced
 from agent.errors import JournalError
 from agent.journal.codec import VERSION, encode, kind_of
 from agent.journal.file import (
+    MOST_BYTES,
     NAME,
     READING_KINDS,
     Connection,
@@ -67,6 +68,7 @@ class Journal:
         synced: Callable[[], bool | None],
         connect: Connect,
         boot: str,
+        most_bytes: int = MOST_BYTES,
     ) -> None:
         self.lock = lock
         self.on_trouble: Callable[[str], None] = _ignore
@@ -89,6 +91,7 @@ class Journal:
             connection=self._prepare(connect),
             utc=utc,
             tell=self._tell_from_thread,
+            most_bytes=most_bytes,
         )
 
     @classmethod
@@ -102,6 +105,7 @@ class Journal:
         synced: Callable[[], bool | None] = clock_is_synced,
         connect: Connect = open_to_write,
         boot: str | None = None,
+        most_bytes: int = MOST_BYTES,
     ) -> Journal:
         """Lock the state directory and open its journal, making both where they are missing.
 
@@ -116,6 +120,7 @@ class Journal:
             synced: whether the wall clock is synchronised.
             connect: opens the file to write; see `open_to_write`.
             boot: the kernel's id of this boot; None = ask it.
+            most_bytes: what the entries may take on the disk: the oldest readings go first.
 
         Raises:
             JournalError: another agent holds the directory, or it cannot be used.
@@ -130,6 +135,7 @@ class Journal:
                 synced=synced,
                 connect=connect,
                 boot=boot_id() if boot is None else boot,
+                most_bytes=most_bytes,
             )
         except BaseException:
             lock.release()

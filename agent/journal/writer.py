@@ -21,9 +21,11 @@ import structlog
 
 from agent.clock import real_monotonic
 from agent.journal.file import (
+    MOST_BYTES,
     PRUNED_AT_ONCE,
     Connection,
     DiskError,
+    held_bytes,
     is_damage,
     keep_fact,
     prune_some,
@@ -97,6 +99,7 @@ class JournalWriter:
         tell: Callable[[Trouble], None],
         real: Callable[[], float] = real_monotonic,
         kept_in_memory: int = KEPT_IN_MEMORY,
+        most_bytes: int = MOST_BYTES,
     ) -> None:
         """Start the threads.
 
@@ -108,6 +111,7 @@ class JournalWriter:
             tell: is told of the beginning and the end of trouble, in a thread of this class.
             real: real monotonic time, in s.
             kept_in_memory: most entries kept while the disk does not take them.
+            most_bytes: what the entries may take on the disk, see `prune_some`.
         """
         self._path = path
         self._connect = connect
@@ -116,6 +120,7 @@ class JournalWriter:
         self._tell = tell
         self._real = real
         self._room = kept_in_memory
+        self._most_bytes = most_bytes
         self._changed = threading.Condition()
         self._entries: deque[_Entry] = deque()
         self._tickets: list[_Ticket] = []
@@ -354,10 +359,20 @@ class JournalWriter:
             if self._since_checkpoint >= _CHECKPOINT_EVERY:
                 self._since_checkpoint = 0
                 self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+                self._bound(self._connection)
         except DiskError as error:
             log.warning("failed_tidying", file=str(self._path), why=str(error))
             self._pruning = None
             self._drop_connection()
+
+    def _bound(self, connection: Connection) -> None:
+        """Prune what is too much, though nothing of it is old."""
+        if held_bytes(connection) <= self._most_bytes:
+            return
+        with self._changed:
+            if self._pruning is None:
+                self._pruning = _Pruning(-math.inf, -math.inf)
+                self._hasten(self._real())
 
     def _prune(self, pruning: _Pruning) -> None:
         assert self._connection is not None
@@ -366,6 +381,7 @@ class JournalWriter:
             self._connection,
             readings_before=pruning.readings_before,
             before=pruning.before,
+            most_bytes=self._most_bytes,
         )
         self._connection.execute("COMMIT")
         self._since_checkpoint += gone

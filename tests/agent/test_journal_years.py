@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from agent.journal.file import NAME, SNAPSHOTS_KEPT
-from policies.state import Phase, initial
+from agent.journal.file import NAME, SNAPSHOTS_KEPT, held_bytes
+from policies.events import SettingRemembered
+from policies.state import Phase, fold, initial
 from tests.agent.journals import (
     SITE,
     given,
@@ -91,6 +92,55 @@ async def test_the_newest_entry_stays_since_time_goes_on_from_it(
     assert recalled.resume_at == 1002.0
 
 
+async def test_a_unit_that_never_comes_to_rest_cannot_fill_the_disk(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    """An alarm that comes and goes is journalled each time, and nothing of it is old."""
+    most = 2**20
+    journal = open_journal(tmp_path, clock, most_bytes=most)
+    for hour in range(40):
+        at = 3600.0 * hour
+        journal.note(given(at, hour))
+        for second in range(0, 3600, 20):
+            journal.note(taken(at + second))
+        journal.snapshot(initial(SITE))
+        assert await journal.commit()
+        await asyncio.to_thread(until, lambda: entries_bytes(tmp_path) <= 1.2 * most)
+    await journal.close()
+    kinds = [row.kind for row in held(tmp_path)]
+
+    assert kinds.count("gave_order") == 40, "readings go first"
+    assert 100 < kinds.count("took_reading") < 40 * 180
+    assert held(tmp_path)[-1].at == 39 * 3600.0 + 3580.0, "and the oldest of them"
+
+
+async def test_what_is_owed_or_open_outlives_every_bound(tmp_path: Path, clock: FakeClock) -> None:
+    """A port that was switched off years ago is switched on again all the same."""
+    journal = open_journal(tmp_path, clock, most_bytes=1)
+    recalled = journal.recall(SITE)
+    changed = SettingRemembered(1.0, "gate recorder#1", "gate recorder", "cut", "on")
+    state = recalled.state
+    for event in (given(1.0), changed):
+        state = fold(SITE, state, event)
+        assert await journal.commit(event)
+    for number in range(SNAPSHOTS_KEPT):
+        journal.snapshot(state)
+        for second in range(600):
+            journal.note(taken(10.0 + 600.0 * number + second))
+        assert await journal.commit()
+    await asyncio.to_thread(
+        until, lambda: all(row.kind == "took_reading" for row in held(tmp_path))
+    )
+    await journal.close()
+    again = open_journal(tmp_path, clock)
+    found = again.recall(SITE).state.devices["gate recorder"]
+    await again.close()
+
+    assert found.phase is Phase.RESTING
+    assert found == state.devices["gate recorder"]
+    assert found.was == {"cut": "on"}
+
+
 # Kills
 
 
@@ -115,6 +165,12 @@ def test_no_acknowledged_entry_is_lost_to_a_kill(tmp_path: Path, clock: FakeCloc
 def size_of(folder: Path) -> int:
     """Return the bytes of the journal, its side files included."""
     return sum(path.stat().st_size for path in folder.glob(f"{NAME}*"))
+
+
+def entries_bytes(folder: Path) -> int:
+    """Return what the entries take, as the writer counts it."""
+    with closing(sqlite3.connect(folder / NAME)) as connection:
+        return held_bytes(connection)
 
 
 def is_gone(folder: Path, kind: str, before: float) -> bool:
