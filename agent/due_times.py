@@ -29,6 +29,24 @@ class Rule:
     day: int | None = None
 
 
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+"""As the file names them, in the order of `date.weekday`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attended:
+    """When somebody is at the site: on some days of the week (0 = Monday), from and to."""
+
+    days: frozenset[int]
+    begins: time
+    ends: time
+
+    def covers(self, at: datetime, zone: ZoneInfo) -> bool:
+        """Whether somebody is there at a moment (aware)."""
+        local = at.astimezone(zone)
+        return local.weekday() in self.days and self.begins <= local.time() < self.ends
+
+
 def next_due(rule: Rule, after: datetime, zone: ZoneInfo) -> datetime:
     """Return the first moment later than *after* (aware), in *zone*."""
     begins, than = after.astimezone(zone).date() - timedelta(days=1), utc_of(after)

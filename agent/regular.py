@@ -12,6 +12,7 @@ from agent.engine import Engine
 from agent.login_checks import LoginChecks
 from agent.rehearsal.compare import sentences
 from agent.rehearsal.rehearsals import RehearsalRefusedError, Rehearsals
+from agent.self_tests import SelfTests
 from agent.works import Came, Work
 from policies.battery import as_fitted
 from policies.model import Chemistry, Unit
@@ -38,7 +39,8 @@ def works_of(
     rehearsals: Rehearsals,
     login_checks: LoginChecks,
     now: Callable[[], float],
-    digest: Digest | None = None,
+    digest: Digest,
+    self_tests: SelfTests,
 ) -> list[Work]:
     """Return the work that the file asks for.
 
@@ -48,10 +50,11 @@ def works_of(
         rehearsals: runs one.
         login_checks: checks all logins.
         now: site time, s.
-        digest: makes the monthly digest; None = nobody does yet, and none is due.
+        digest: makes the monthly digest.
+        self_tests: has units test their batteries.
     """
     wanted, found = loaded.schedule, list[Work]()
-    if wanted.digest is not None and digest is not None:
+    if wanted.digest is not None:
         found.append(Work("monthly digest", wanted.digest, partial(_digested, digest)))
     if wanted.rehearsal is not None:
         rehearse = partial(_rehearsed, rehearsals, engine)
@@ -62,6 +65,10 @@ def works_of(
     if wanted.battery_age is not None:
         remind = partial(_reminded, engine, now)
         found.append(Work("battery age", wanted.battery_age, remind))
+    for name, access in loaded.units.items():
+        if access.self_test is not None:
+            test = partial(self_tests.test, name)
+            found.append(Work(f"battery test of {name}", access.self_test.rule, test))
     return found
 
 

@@ -28,6 +28,7 @@ from agent.control import ControlServer
 from agent.credentials import login_of
 from agent.device_grades import rehearsals_in, standings
 from agent.device_settings import fingerprints
+from agent.digest import MonthlyDigest
 from agent.drills import Drills
 from agent.engine import Engine, Settings
 from agent.grading import Grading
@@ -47,11 +48,13 @@ from agent.rehearsal.rehearsals import Rehearsals
 from agent.rehearsal.store import earned
 from agent.reports.filing import Filing
 from agent.schedule import Schedule
+from agent.self_tests import SelfTests
 from agent.story import facts as story_facts
 from agent.story.foretold import Foretold
 from agent.systemd import Manager, Reporting
 from agent.terminal.glances import Glances
 from agent.units.notifications import Notifications
+from agent.units.self_test import SelfTest
 from agent.units.snmp_source import SnmpSource, UnitNotice
 from agent.units.source import Source
 from agent.units.watch import Watch
@@ -249,6 +252,14 @@ class Agent:
             rehearsals=rehearsals,
             login_checks=self._login_checks,
             now=clock.monotonic,
+            digest=MonthlyDigest(engine, folder, clock=clock, zone=loaded.time_zone),
+            self_tests=SelfTests(
+                engine,
+                clock=clock,
+                zone=loaded.time_zone,
+                attended=loaded.schedule.attended,
+                test_of=self._self_test,
+            ),
         ):
             self._works.add(work)
         join("regular work", run=None if self._dry_run else self._works.run)
@@ -432,6 +443,12 @@ class Agent:
                 peer = self._hub.peer(access.address, access.control)
                 controls[name] = wrap(SnmpControl(peer, unit=name, clock=self._clock))
         return controls
+
+    def _self_test(self, unit: str) -> SelfTest:
+        access = self._loaded.units[unit]
+        assert access.self_test is not None
+        peer = self._hub.peer(access.address, access.self_test.snmp)
+        return SelfTest(peer, unit=unit, clock=self._clock)
 
     def _watch(self, unit: str, wrap_source: Callable[[Source], Source]) -> Watch:
         access = self._loaded.units[unit]

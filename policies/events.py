@@ -491,6 +491,30 @@ class WorkDone:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class SelfTestBegan:
+    """A unit is told to test its battery: until then running on it is no outage by itself."""
+
+    at: float
+    unit: str
+    until_at: float
+
+
+@dataclass(frozen=True, slots=True)
+class SelfTestEnded:
+    """A unit's test of its battery is over, or could not be begun.
+
+    Attributes:
+        verdict: "passed", "with a warning", "failed", "aborted", "refused" or "not known".
+        evidence: what the unit said of it.
+    """
+
+    at: float
+    unit: str
+    verdict: str
+    evidence: str
+
+
 Event = (
     ReadingTaken
     | PollMissed
@@ -528,6 +552,8 @@ Event = (
     | RehearsalEnded
     | WorkPlanned
     | WorkDone
+    | SelfTestBegan
+    | SelfTestEnded
     | IdentityPinned
     | WatchOnlySet
 )

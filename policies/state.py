@@ -30,6 +30,8 @@ from policies.events import (
     PauseSet,
     PollMissed,
     ReadingTaken,
+    SelfTestBegan,
+    SelfTestEnded,
     SettingRemembered,
     StepBegan,
     StepEnded,
@@ -244,10 +246,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _with_unit(state, reading.unit, replace(unit, output=output))
         case PollMissed(at=at, unit=name) if name in site.units:
             return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
-        case PauseSet(at=at, until_at=until_at, who=who):
-            if until_at <= at:
-                return replace(state, paused_until_at=None, paused_by="")
-            return replace(state, paused_until_at=until_at, paused_by=who)
+        case PauseSet():
+            return _paused(state, event)
         case IdentityPinned(box=box, units=units, who=who, marks=marks):
             return replace(state, pins=Pins(box, units, who, marks), watches_only={})
         case WatchOnlySet(cause=cause, why=why):
@@ -260,9 +260,29 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
         case BatteryFitted() | BatteryMeasured() | BatteryJudged() | LoadFound():
             if event.unit in site.units:
                 return _with_unit(state, event.unit, _learnt(site, state, event))
+        case SelfTestBegan() | SelfTestEnded():
+            if event.unit in site.units:
+                return _with_unit(state, event.unit, _testing(state.units[event.unit], event))
         case _:
             return _fold_device(site, _with_gap(_with_outputs(site, state, event), event), event)
     return state
+
+
+def _paused(state: SiteState, event: PauseSet) -> SiteState:
+    if event.until_at <= event.at:
+        return replace(state, paused_until_at=None, paused_by="")
+    return replace(state, paused_until_at=event.until_at, paused_by=event.who)
+
+
+AFTER_TEST_S = 30.0
+"""So long after a test a reading may still be of it: units are polled, and say things late."""
+
+
+def _testing(unit: UnitState, event: SelfTestBegan | SelfTestEnded) -> UnitState:
+    if isinstance(event, SelfTestEnded):
+        return replace(unit, testing_until_at=event.at + AFTER_TEST_S)
+    bads = None if unit.reading is None else unit.reading.line_bads
+    return replace(unit, testing_until_at=event.until_at, bads_before_test=bads)
 
 
 def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:

@@ -368,13 +368,25 @@ def _on_battery(
     unit: Unit, before: UnitState, state: UnitState, reading: Reading, *, is_low: bool
 ) -> tuple[Supply, str]:
     assert state.sign_at is not None
-    testing = Alarm.TEST_IN_PROGRESS in reading.alarms
+    testing = Alarm.TEST_IN_PROGRESS in reading.alarms or _is_our_test(before, reading)
     if testing and not is_low and not before.is_on_battery:
         return before.supply, SELF_TEST
     lasting_s = reading.at - state.sign_at
     if before.is_on_battery or is_low or (state.signs >= 2 and lasting_s >= unit.flicker_s):
         return Supply.BATTERY, "mains has failed; it runs on its battery"
     return before.supply, FOR_A_MOMENT
+
+
+def _is_our_test(before: UnitState, reading: Reading) -> bool:
+    """Whether it tests its battery as it was told to, and nothing says that mains failed too.
+
+    Some units raise no alarm TestInProgress. The test has its end, however it looks.
+    """
+    if before.testing_until_at is None or reading.at >= before.testing_until_at:
+        return False
+    bads, was = reading.line_bads, before.bads_before_test
+    has_failed = bads is not None and was is not None and bads != was
+    return not has_failed and Alarm.INPUT_BAD not in reading.alarms
 
 
 def _on_mains(reading: Reading) -> tuple[Supply, str]:

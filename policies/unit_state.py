@@ -63,6 +63,8 @@ class UnitState:
         collapse: its gauges in this discharge, watched for a fall faster than the clock.
         loads: what it was found to measure with everything on, by the light.
         output: where its own output is, as far as lastwatt switches it.
+        testing_until_at: until when it may test its battery, as it was told to; None = it was not.
+        bads_before_test: its count of input failures then.
     """
 
     supply: Supply = Supply.UNKNOWN
@@ -88,6 +90,8 @@ class UnitState:
     collapse: Collapse = field(default_factory=Collapse)
     loads: Mapping[Light, FoundLoad] = field(default_factory=dict)
     output: OutputState = field(default_factory=OutputState)
+    testing_until_at: float | None = None
+    bads_before_test: int | None = None
 
     @property
     def is_on_battery(self) -> bool:

@@ -299,6 +299,19 @@ class OutputTable(Settings):
     snmp: SnmpSettings | None = None
 
 
+class MonthlyTable(Settings):
+    """When something is due each month, by the site's clock."""
+
+    on: Annotated[int, Field(ge=1, le=28, examples=["on = 1"])]
+    at: Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")] = "09:00"
+
+
+class SelfTestTable(MonthlyTable):
+    """`self_test`: that the unit may be told to test its battery; without it, it never is."""
+
+    snmp: SnmpSettings | None = None
+
+
 class UnitTable(Settings):
     """`[[unit]]`."""
 
@@ -318,6 +331,7 @@ class UnitTable(Settings):
     lost: LostTable = LostTable()
     min_load: Watts = 0.0
     output: OutputTable | None = None
+    self_test: SelfTestTable | None = None
 
 
 class StopWhenTable(Settings):
@@ -492,16 +506,31 @@ class PageTable(Settings):
         return self
 
 
-class MonthlyTable(Settings):
-    """When something is due each month, by the site's clock."""
+class AttendedTable(Settings):
+    """`attended`: when somebody is at the site who can help."""
 
-    on: Annotated[int, Field(ge=1, le=28, examples=["on = 1"])]
-    at: Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")] = "09:00"
+    days: Annotated[
+        list[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]],
+        Field(min_length=1, examples=['days = ["mon", "tue"]']),
+    ]
+    from_: Annotated[str, Field(alias="from", pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+    to: Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+
+    @model_validator(mode="after")
+    def _is_a_stretch(self) -> Self:
+        if self.from_ >= self.to:
+            raise refusal(
+                "attended-backwards",
+                "the attended hours end before they begin",
+                'write them within one day, such as from = "08:00", to = "18:00"',
+            )
+        return self
 
 
 class ScheduleTable(Settings):
     """`[schedule]`: regular work; what is left out is not done."""
 
+    attended: AttendedTable | None = None
     digest: MonthlyTable | None = None
     rehearsal: MonthlyTable | None = None
     battery_age: MonthlyTable | None = None

@@ -232,10 +232,34 @@ def _output_faults(document: Document, place: int, table: UnitTable) -> Iterator
         )
 
 
+def _self_test_faults(document: Document, place: int, table: UnitTable) -> Iterator[Fault]:
+    """Find a test that anybody on the wire could begin, or that nobody would attend."""
+    assert table.self_test is not None
+    control = table.self_test.snmp or table.snmp
+    if control.version != "3" or control.privacy == "none":
+        yield document.fault(
+            ("unit", place, "self_test"),
+            "self-test-in-clear",
+            "without authentication and privacy anybody on the wire could begin tests until the "
+            "battery is empty",
+            'use version = "3" with auth and privacy here or in snmp = { … } under self_test',
+        )
+    if document.at(("schedule", "attended")) is None:
+        yield document.fault(
+            ("unit", place, "self_test"),
+            "self-test-unattended",
+            "a tired battery can drop the load in its own test, and the file names no hours in "
+            "which somebody is there",
+            'add attended = { days = ["mon", "tue"], from = "09:00", to = "17:00" } to [schedule]',
+        )
+
+
 def unit_faults(document: Document, place: int, table: UnitTable, today: date) -> Iterator[Fault]:
     """Find what is wrong between the keys of one unit."""
     if table.output is not None:
         yield from _output_faults(document, place, table)
+    if table.self_test is not None:
+        yield from _self_test_faults(document, place, table)
     if table.battery.fitted is not None and table.battery.fitted > today:
         yield document.fault(
             ("unit", place, "battery", "fitted"),

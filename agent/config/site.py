@@ -15,11 +15,19 @@ from pydantic import BaseModel, SecretStr
 
 from agent.config.contacts import Contact
 from agent.config.document import Document
-from agent.due_times import Rule
+from agent.due_times import Attended, Rule
 from drivers.base import DriverKind, Stage
 from drivers.transports.snmp_settings import SnmpSettings
 from policies.grades import LASTS, Lasts
 from policies.model import OutputSource, Place, Site
+
+
+@dataclass(frozen=True, slots=True)
+class SelfTestAccess:
+    """When a unit is to test its battery, and in whose name it is told to."""
+
+    rule: Rule
+    snmp: SnmpSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +39,7 @@ class UnitAccess:
             RFC 1628 says.
         path: devices that the agent reaches it through.
         control: in whose name its output is switched; None = it never is.
+        self_test: how and when its battery is tested; None = never.
         runs: file of measured full runs, or None.
         fit: file that holds what these runs taught, or None; it may not be there yet.
     """
@@ -40,6 +49,7 @@ class UnitAccess:
     output_sources: Mapping[int, OutputSource] = field(default_factory=dict)
     path: tuple[str, ...] = ()
     control: SnmpSettings | None = None
+    self_test: SelfTestAccess | None = None
     runs: Path | None = None
     fit: Path | None = None
 
@@ -81,8 +91,9 @@ class AgentSettings:
 
 @dataclass(frozen=True, slots=True)
 class RegularWork:
-    """When regular work is due; None = never."""
+    """When regular work is due, None = never; and when somebody is at the site."""
 
+    attended: Attended | None = None
     digest: Rule | None = None
     rehearsal: Rule | None = None
     battery_age: Rule | None = None

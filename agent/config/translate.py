@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from agent.config.fittings import DeviceDrivers
 from agent.config.models import (
     AgentTable,
+    AttendedTable,
     BatteryTable,
     DeviceTable,
     FileTable,
@@ -18,6 +19,7 @@ from agent.config.models import (
     PageReading,
     PageTable,
     ScheduleTable,
+    SelfTestTable,
     StopWhenTable,
     UnitTable,
     is_loopback,
@@ -28,10 +30,11 @@ from agent.config.site import (
     OwedCopy,
     PageSettings,
     RegularWork,
+    SelfTestAccess,
     UnitAccess,
     Webhook,
 )
-from agent.due_times import Rule
+from agent.due_times import DAYS, Attended, Rule
 from drivers.base import Stage
 from policies.grades import Lasts
 from policies.model import (
@@ -96,6 +99,7 @@ def access_of(table: UnitTable, base: Path) -> UnitAccess:
         output_sources=table.output_source_map,
         path=table.path,
         control=None if table.output is None else table.output.snmp or table.snmp,
+        self_test=None if table.self_test is None else _self_test(table, table.self_test),
         runs=None if table.battery.runs is None else base / table.battery.runs,
         fit=None if table.battery.fit is None else base / table.battery.fit,
     )
@@ -199,9 +203,24 @@ def agent_of(table: AgentTable, devices: dict[str, Device], base: Path) -> Agent
     )
 
 
+def _self_test(unit: UnitTable, table: SelfTestTable) -> SelfTestAccess:
+    return SelfTestAccess(Rule(time.fromisoformat(table.at), table.on), table.snmp or unit.snmp)
+
+
+def _attended(table: AttendedTable | None) -> Attended | None:
+    if table is None:
+        return None
+    return Attended(
+        frozenset(DAYS.index(day) for day in table.days),
+        time.fromisoformat(table.from_),
+        time.fromisoformat(table.to),
+    )
+
+
 def schedule_of(table: ScheduleTable) -> RegularWork:
     """Return when regular work is due."""
     return RegularWork(
+        attended=_attended(table.attended),
         digest=_monthly(table.digest),
         rehearsal=_monthly(table.rehearsal),
         battery_age=_monthly(table.battery_age),

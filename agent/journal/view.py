@@ -46,6 +46,8 @@ from policies.events import (
     ReadingTaken,
     RehearsalBegan,
     RehearsalEnded,
+    SelfTestBegan,
+    SelfTestEnded,
     SettingRemembered,
     StepBegan,
     StepEnded,
@@ -290,6 +292,10 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"it only watches: {why}" if why else f"{cause}: it is as it was pinned again"
         case BoxLeft(device=device, why=why) | BoxStayed(device=device, why=why):
             return f"{device}: {why}"
+        case SelfTestBegan(unit=unit):
+            return f"{unit}: it is told to test its battery"
+        case SelfTestEnded(unit=unit, verdict=verdict, evidence=evidence):
+            return f"{unit}: the test of its battery: {verdict}: {evidence}"
         case WorkPlanned(work=work):
             return f"{work}: done regularly from now on"
         case WorkDone(work=work, is_well=is_well, why=why):

@@ -11,9 +11,10 @@ import math
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
-from agent.virtual import control_group, ups_mib
+from agent.virtual import control_group, test_group, ups_mib
 from agent.virtual.battery import VirtualBattery
 from agent.virtual.control_group import ControlGroup, Quirk
+from agent.virtual.test_group import TestGroup, TestQuirk
 from drivers.transports.snmp_responder import (
     SYS_UP_TIME,
     Kind,
@@ -39,7 +40,10 @@ _EXAMPLE_PRODUCT: Oid = (1, 3, 6, 1, 4, 1, 32473, 1)  # RFC 5612: enterprise num
 
 # Numbers of RFC 1628 section 4.6.
 _ON_BATTERY, _LOW, _DEPLETED, _INPUT_BAD, _OVERLOAD, _OUTPUT_OFF = 2, 3, 4, 6, 8, 14
-_OFF_AS_REQUESTED, _SHUTDOWN_PENDING = 11, 22
+_OFF_AS_REQUESTED, _TEST_FAILED, _SHUTDOWN_PENDING, _TESTING = 11, 19, 22, 24
+
+TEST_S = 20.0
+"""How long its quick battery test takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,9 @@ class VirtualUnit:
 
     `mains_fails`, `mains_returns` and `load` are what happens to it; `on_output` is told, at once,
     whenever its output goes off or on.
+
+    Attributes:
+        tests: its test group; test_s: how long its battery test takes.
     """
 
     def __init__(
@@ -80,6 +87,7 @@ class VirtualUnit:
         users: Sequence[UsmUser] = (),
         listeners: Sequence[Listener] = (),
         quirks: Collection[Quirk] = (),
+        test_quirks: Collection[TestQuirk] = (),
     ) -> None:
         """Build it on mains with its output on; `start` makes it answer.
 
@@ -92,6 +100,7 @@ class VirtualUnit:
             users: who may ask in version 3.
             listeners: where notifications go.
             quirks: where its control differs from the standard's text.
+            test_quirks: where its self-test does.
         """
         self._loop = asyncio.get_running_loop()
         self._plate = plate
@@ -106,6 +115,9 @@ class VirtualUnit:
             write=self._write,
         )
         self._control = ControlGroup.of(quirks)
+        self.tests = TestGroup(frozenset(test_quirks))
+        self.test_s = TEST_S
+        self._test_end: asyncio.TimerHandle | None = None
         self._started_at = self._loop.time()
         self._load_w = 0.0
         self._line_bads = 0
@@ -133,7 +145,7 @@ class VirtualUnit:
 
     def close(self) -> None:
         """Fall silent and let go of everything; safe to call twice."""
-        for timer in (self._end, self._following, self._look):
+        for timer in (self._end, self._following, self._look, self._test_end):
             if timer is not None:
                 timer.cancel()
         for task in self._sending:
@@ -148,6 +160,7 @@ class VirtualUnit:
         """Transfer to the battery, which carries what is on."""
         if not self.mains:
             return
+        self._end_test(test_group.ABORTED, "mains failed")
         self.mains = False
         self._line_bads += 1
         self._control.mains_failed(output=self.output)
@@ -196,7 +209,7 @@ class VirtualUnit:
         if self._end is not None:
             self._end.cancel()
             self._end = None
-        if self.mains:
+        if self.mains and not self.tests.is_testing:
             self._battery.charge(self._load_w if self.output else 0.0, at=now)
         elif self.output:
             self._battery.carry(self._load_w, at=now)
@@ -205,6 +218,31 @@ class VirtualUnit:
             self._battery.rest(at=now)
         self._watch_alarms()
         self._look_again()
+
+    def _begin_test(self) -> None:
+        """Carry the load from the battery for a while, though mains is there."""
+        self._battery_since = self._loop.time()
+        self._rebalance()
+        self._test_end = self._loop.call_later(self.test_s, self._test_over)
+
+    def _test_over(self) -> None:
+        if TestQuirk.FAILS in self.tests.quirks:
+            self._end_test(test_group.ERROR, "battery below its limit")
+        else:
+            self._end_test(test_group.PASS, "")
+
+    def _end_test(self, summary: int, detail: str) -> None:
+        """End a test under way, and go back to mains."""
+        if self.tests.is_testing:
+            self.tests.end(summary, detail, self._loop.time())
+            self._test_settled()
+
+    def _test_settled(self) -> None:
+        if self._test_end is not None:
+            self._test_end.cancel()
+            self._test_end = None
+        self._battery_since = None
+        self._rebalance()
 
     def _output_ends(self) -> None:
         self._control.went_off(mains=False)
@@ -233,14 +271,31 @@ class VirtualUnit:
         self._rebalance()
         self._on_output(True)
 
-    def _write(self, oid: Oid, value: int) -> Status:
-        """Take one SET; only the control group can be written."""
+    def _write(self, oid: Oid, value: int | Oid) -> Status:
+        """Take one SET; only the control group and the test group can be written."""
+        if oid == ups_mib.oid(test_group.LOCK):
+            return self.tests.take_lock(value)
+        if oid == ups_mib.oid(test_group.TEST_ID):
+            return self._write_test(value)
+        if not isinstance(value, int):
+            return Status.WRONG_TYPE
         names = {ups_mib.oid(name): name for name in control_group.NAMES}
         if oid not in names:
             return Status.NOT_WRITABLE
         status = self._control.write(names[oid], value, self._loop.time())
         # The answer goes out first: what speaks for the unit may lose its own power by this.
         self._loop.call_soon(self._follow)
+        return status
+
+    def _write_test(self, value: int | Oid) -> Status:
+        was_testing = self.tests.is_testing
+        status = self.tests.take_test(value, self._loop.time())
+        if status is not Status.NO_ERROR:
+            self.tests.lock -= 1  # taken just before in the same request, which is refused whole
+        elif self.tests.is_testing and not was_testing:
+            self._begin_test()
+        elif was_testing and not self.tests.is_testing:
+            self._test_settled()
         return status
 
     def _follow(self) -> None:
@@ -283,7 +338,8 @@ class VirtualUnit:
     def _source(self) -> OutputSource:
         if not self.output:
             return OutputSource.NONE
-        return OutputSource.NORMAL if self.mains else OutputSource.BATTERY
+        on_mains = self.mains and not self.tests.is_testing
+        return OutputSource.NORMAL if on_mains else OutputSource.BATTERY
 
     def _percent_load(self) -> int:
         """The worse of the two ratings, as RFC 1628 defines upsOutputPercentLoad."""
@@ -327,12 +383,12 @@ class VirtualUnit:
             "upsBatteryTemperature": _integer(21),
             "upsInputNumLines": _integer(1),
             "upsOutputNumLines": _integer(1),
-            "upsTestId": Value(Kind.OID, ups_mib.NO_TESTS_INITIATED),
-            "upsTestSpinLock": _integer(1),
-            "upsTestResultsSummary": _integer(6),
-            "upsTestResultsDetail": _text(""),
-            "upsTestStartTime": Value(Kind.TICKS, 0),
-            "upsTestElapsedTime": _integer(0),
+            "upsTestId": Value(Kind.OID, self.tests.test_id),
+            "upsTestSpinLock": _integer(self.tests.lock),
+            "upsTestResultsSummary": _integer(self.tests.summary),
+            "upsTestResultsDetail": _text(self.tests.detail),
+            "upsTestStartTime": Value(Kind.TICKS, self._test_ticks()),
+            "upsTestElapsedTime": _integer(100.0 * self.tests.elapsed_s(self._loop.time())),
             "upsConfigInputVoltage": _integer(230),
             "upsConfigInputFreq": _integer(10.0 * _MAINS_HZ),
             "upsConfigOutputVoltage": _integer(230),
@@ -350,6 +406,11 @@ class VirtualUnit:
         shown = {name: self._control.read(name, now) for name in control_group.NAMES}
         return {ups_mib.oid(n): _integer(value) for n, value in shown.items() if value is not None}
 
+    def _test_ticks(self) -> int:
+        if self.tests.summary == test_group.NONE:
+            return 0
+        return int(100.0 * max(0.0, self.tests.started_at - self._started_at)) % 2**32
+
     def _ticks(self) -> int:
         return int(100.0 * (self._loop.time() - self._started_at)) % 2**32
 
@@ -365,6 +426,10 @@ class VirtualUnit:
                 present.add(_OFF_AS_REQUESTED)
         if self._control.is_counting:
             present.add(_SHUTDOWN_PENDING)
+        if self.tests.is_testing and TestQuirk.SAYS_NOTHING not in self.tests.quirks:
+            present.add(_TESTING)
+        if self.tests.summary == test_group.ERROR:
+            present.add(_TEST_FAILED)
         if self._percent_load() > 100:
             present.add(_OVERLOAD)
         match self._status():

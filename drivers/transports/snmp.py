@@ -29,7 +29,7 @@ from drivers.transports.snmp_engine import (
 from drivers.transports.snmp_settings import SnmpSettings
 from drivers.transports.snmp_values import Answer, Notification, Oid, Status, Value, dotted
 
-Objects = Sequence[tuple[Oid, int | None]]
+Objects = Sequence[tuple[Oid, int | Oid | None]]
 """Objects in a question, each with what is to be written there."""
 
 _DISCOVERER = "discoverer"
@@ -215,6 +215,21 @@ class SnmpPeer:
                 f"{self._where}: it answered with another object than was written; "
                 "update or restart its management card"
             )
+
+    async def set_together(
+        self, objects: Sequence[tuple[Oid, int | Oid]], *, within_s: float
+    ) -> Answer:
+        """Write several objects in one request, as if at once (RFC 3416 section 4.2.5).
+
+        What is lost on the way is sent again: the first of them is to see to it that it is taken
+        once, as a TestAndIncr of RFC 2579 does.
+
+        Returns:
+            How it ended: `index` says which object was refused, from 1.
+
+        Raises as `set` does, but for what is refused by a status.
+        """
+        return await self._ask(Question.set(), list(objects), within_s, is_write=True)
 
     async def column(
         self, oid: Oid, *, most: int, within_s: float

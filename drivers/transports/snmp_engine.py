@@ -239,7 +239,7 @@ class Engine:
     def send(
         self,
         question: Question,
-        objects: Sequence[tuple[Oid, int | None]],
+        objects: Sequence[tuple[Oid, int | Oid | None]],
         *,
         target: str,
         context: str,
@@ -249,7 +249,7 @@ class Engine:
 
         Args:
             question: what kind.
-            objects: what about; with the INTEGER to be written where it is a SET, else None.
+            objects: what about; with the INTEGER or OID to be written in a SET, else None.
             target: what `add_target` returned.
             context: context name of version 3.
             came: called on the loop if something comes back; returns whether it was waited for.
@@ -348,7 +348,9 @@ class _Usm(SnmpUSMSecurityModel):  # type: ignore[misc]
         """Age nothing."""
 
 
-def _to_write(value: int | None) -> Any:
+def _to_write(value: int | Oid | None) -> Any:
+    if isinstance(value, tuple):
+        return v2c.ObjectIdentifier(value)
     return v2c.null if value is None else v2c.Integer32(value)
 
 

@@ -62,8 +62,11 @@ class Value:
 Objects = Callable[[], Mapping[Oid, Value]]
 """Returns every object that there is now, by its full OID, instance included."""
 
-Write = Callable[[Oid, int], Status]
-"""Writes an INTEGER to an object that there is, and returns how that ended (RFC 3416, 4.2.5)."""
+Write = Callable[[Oid, int | Oid], Status]
+"""Writes an INTEGER or an OID to an object that there is, and returns how that ended.
+
+See RFC 3416 section 4.2.5.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,20 +314,21 @@ class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
         return [_following(there, order, name) for name, _ in bindings]
 
     def write_variables(self, *bindings: Any, **asked: Any) -> list[tuple[Any, Any]]:
-        """Write one INTEGER after the other; what refuses ends it.
+        """Write one object after the other; what refuses ends it.
 
-        RFC 3416 section 4.2.5 would undo those before; no peer of ours writes two at once.
+        RFC 3416 section 4.2.5 would undo those before; who answers knows that of its own objects.
         """
         if self._write is None:
             raise error.NotWritableError(idx=0, name=bindings[0][0])
         asked["acFun"]("write", (rfc1902.ObjectName(_INTERNET), None), idx=0, **asked)
         there = self._objects()
         for index, (name, value) in enumerate(bindings):
-            if not isinstance(value, univ.Integer):
+            if not isinstance(value, univ.Integer | univ.ObjectIdentifier):
                 raise error.WrongTypeError(idx=index, name=name)
+            written = int(value) if isinstance(value, univ.Integer) else tuple(value)
             status = Status.NOT_WRITABLE
             if tuple(name) in there:
-                status = self._write(tuple(name), int(value))
+                status = self._write(tuple(name), written)
             if status is not Status.NO_ERROR:
                 raise _ERRORS[status](idx=index, name=name)
         return list(bindings)

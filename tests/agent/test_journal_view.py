@@ -62,6 +62,8 @@ from policies.events import (
     ReadingTaken,
     RehearsalBegan,
     RehearsalEnded,
+    SelfTestBegan,
+    SelfTestEnded,
     SettingRemembered,
     StepBegan,
     StepEnded,
@@ -208,6 +210,11 @@ SAID: list[tuple[Event, str]] = [
     (
         GradeEarned(1.0, "desk", "drilled", date(2026, 7, 1), "seen to be gone, and to run again"),
         "desk: drilled, seen to be gone, and to run again",
+    ),
+    (SelfTestBegan(1.0, "cabinet", 300.0), "cabinet: it is told to test its battery"),
+    (
+        SelfTestEnded(1.0, "cabinet", "passed", "cells even"),
+        "cabinet: the test of its battery: passed: cells even",
     ),
     (
         WorkPlanned(1.0, "monthly digest", datetime(2026, 11, 25, tzinfo=UTC)),

@@ -4,7 +4,10 @@ Run as: python3 ups_pass.py VALUES. VALUES is JSON, {dotted OID: [type, value]},
 it changes; types are those of pass_persist (integer, gauge, counter, timeticks, string, objectid).
 Integers of other types are here for SET: "writable" keeps what it is told; "countdown" counts it
 down in seconds, to -1; "deaf" takes it and does nothing; "wrong-value" and "inconsistent-value"
-refuse. "writable-string" keeps text. What has one of the protocol's own types is not writable.
+refuse. "writable-string" keeps text. "test-lock" is a TestAndIncr (RFC 2579), "taken-lock" one that
+somebody else takes first, "test-id" an OID that is taken as a test to run, "test-id-refused" one
+that is not; "test-summary" shows a test in progress for so many seconds, and then passed. What has
+one of the protocol's own types is not writable.
 """
 
 import json
@@ -47,7 +50,13 @@ def answer(values: dict[Oid, tuple[str, str]], verb: str, asked: Oid) -> list[st
     if found not in values:
         return ["NONE"]
     kind, value = values[found]
-    if kind == TEXT:
+    if kind in ("test-id", "test-id-refused"):
+        kind, value = "objectid", TEXTS.get(found, value)
+    elif kind in ("test-lock", "taken-lock"):
+        kind, value = "integer", str(int(WRITTEN.get(found, (int(value), 0.0))[0]))
+    elif kind == "test-summary":
+        kind, value = "integer", summary(float(value))
+    elif kind == TEXT:
         kind, value = "string", TEXTS.get(found, value)
     elif kind in SETTABLE:
         kind, value = "integer", str(present(found, kind, int(value)))
@@ -72,10 +81,44 @@ def present(oid: Oid, kind: str, value: int) -> int:
     return written
 
 
+TESTED: list[float] = []
+"""When a test was begun."""
+
+
+def summary(lasts_s: float) -> str:
+    """Return upsTestResultsSummary: none yet, in progress, passed."""
+    if not TESTED:
+        return "6"
+    return "5" if time.monotonic() - TESTED[-1] < lasts_s else "1"
+
+
+def write_test(kind: str, oid: Oid, value: str, present_value: str) -> str:
+    """Take a SET of the test group."""
+    if kind == "test-id-refused":
+        return "inconsistent-value"
+    if kind == "test-id":
+        TEXTS[oid] = value
+        if value.endswith(".7.7.2"):
+            TESTED[:] = [time.monotonic() - 1e6]
+        else:
+            TESTED.append(time.monotonic())
+        return "DONE"
+    lock = WRITTEN.get(oid, (int(present_value), 0.0))[0]
+    if kind == "taken-lock" and oid not in WRITTEN:
+        WRITTEN[oid] = lock + 1, 0.0
+        return "inconsistent-value"
+    if int(value) != lock:
+        return "inconsistent-value"
+    WRITTEN[oid] = lock + 1, 0.0
+    return "DONE"
+
+
 def write(values: dict[Oid, tuple[str, str]], oid: Oid, typed: str) -> str:
     """Take a SET, "integer 60"; return pass_persist's word for how it ended."""
-    kind, _ = values.get(oid, ("", ""))
+    kind, shown = values.get(oid, ("", ""))
     word, _, value = typed.strip().partition(" ")
+    if kind in ("test-id", "test-id-refused", "test-lock", "taken-lock"):
+        return write_test(kind, oid, value.strip('"'), shown)
     if kind == TEXT:
         if word != "string":
             return "wrong-type"

@@ -259,9 +259,11 @@ async def test_net_snmp_can_write_what_may_be_written(tmp_path: Path) -> None:
     """An integrator could not try his own tools on the virtual unit; errors of RFC 3416 4.2.5."""
     held = {(*UPS, 1, 8, 2, 0): -1}
 
-    def write(oid: Oid, value: int) -> Status:
+    def write(oid: Oid, value: int | Oid) -> Status:
         if oid not in held:
             return Status.NOT_WRITABLE
+        if not isinstance(value, int):
+            return Status.WRONG_TYPE
         if value < -1:
             return Status.WRONG_VALUE
         held[oid] = value
