@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from agent.pictures.ride_battery import left_now
-from agent.pictures.ride_view import Doing, Left, Load, Span
+from agent.pictures.ride_view import Doing, Left, Load, RideView, Span
 from policies.belief import full_energy_wh
 from policies.decide import Decision
 from policies.model import Site
@@ -73,6 +73,27 @@ class Past:
         self._look_at_devices(state)
         for name in site.units:
             self._look_at_unit(site, state, name, decision)
+
+    def recall(self, outage_at: float, told: RideView, state: SiteState) -> None:
+        """Take in what the journal tells of the outage under way, from before this run.
+
+        Args:
+            outage_at: when mains failed, by this run's site time.
+            told: the ride-through so far, nothing planned.
+            state: the site now.
+        """
+        self._begin(state)
+        self.outage_at = outage_at
+        for unit in told.units:
+            if unit.name in self.units:
+                self.units[unit.name] = UnitPast(
+                    list(unit.left), list(unit.load), list(unit.charge)
+                )
+        for device in told.devices:
+            if device.name in self.devices and device.past:
+                last = device.past[-1]
+                open_end = Span(last.begins_s, None, last.doing, last.why)
+                self.devices[device.name] = [*device.past[:-1], open_end]
 
     def is_over(self, state: SiteState) -> bool:
         """Whether mains is back, and so is every device."""

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from typing import Any
 
-from sse_starlette import EventSourceResponse
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from agent.battery import view as battery_view
 from agent.battery.check import file_day
 from agent.page.door import Door
-from agent.page.live import LISTENERS, Live, Parts
+from agent.page.live import Live
 from agent.page.live_journal import Entry, Tail
+from agent.page.live_parts import Parts
 from agent.page.live_past import Past
+from agent.page.live_rehearsal import LiveRehearsal
 from agent.page.static import Static
 from agent.page.view_frame import Frame
 from agent.page.view_parts import (
@@ -30,11 +32,7 @@ from agent.page.view_seen import Seen
 from agent.page.view_words import said_of
 from agent.pictures.ride_picture import NARROW, WIDE, ride_picture
 
-SEND_WITHIN_S = 20.0
-"""A listener that takes no byte for so long is gone."""
-
 ENTRIES_SHOWN = 25
-_AGAIN_AFTER_S = 30
 
 
 class Front:
@@ -51,31 +49,31 @@ class Front:
         self._door = door
         self._frame = Frame(self.static)
         self.live = Live(door, self._draw, release=self._frame.release)
+        self._rehearsal = LiveRehearsal(door, self._frame)
 
     async def run(self) -> None:
         """Keep what is shown up to date, for ever; cancel to end."""
-        await self.live.run()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self.live.run())
+            group.create_task(self._rehearsal.run())
 
     @property
     def routes(self) -> list[Route]:
         """The addresses it answers at."""
-        return [Route("/", self._front), Route("/live", self._events)]
+        return [
+            Route("/", self._front),
+            Route("/live", self._events),
+            *self._rehearsal.routes,
+        ]
 
     async def _front(self, request: Request) -> Response:
         parts = self.live.fresh()
         return self._frame.page(
-            "page.html", site=self._door.engine.site.name, mark=self.live.mark, parts=parts
+            "page.html", site=self._door.engine.site.name, mark=self.live.shown.mark, parts=parts
         )
 
     async def _events(self, request: Request) -> Response:
-        if self.live.is_full:
-            text = f"{LISTENERS} pages are open already; close one"
-            again = {"retry-after": str(_AGAIN_AFTER_S)}
-            return PlainTextResponse(text, status_code=503, headers=again)
-        mark = request.headers.get("last-event-id") or request.query_params.get("after", "")
-        return EventSourceResponse(
-            self.live.listen(mark), ping=0, send_timeout=SEND_WITHIN_S, sep="\n"
-        )
+        return self.live.shown.answer(request, self.live.catch_up)
 
     # Parts
 

@@ -53,7 +53,7 @@ class Layout:
 WIDE = Layout(900.0, 176.0, 730.0, False, 160.0, 742.0, 158.0, 26.0, 12.0, 120.0, 54.0, 9)
 """For a desk, a printed page and a report."""
 
-NARROW = Layout(344.0, 36.0, 338.0, True, 196.0, 338.0, 136.0, 37.0, 12.0, 96.0, 44.0, 5)
+NARROW = Layout(344.0, 40.0, 338.0, True, 192.0, 338.0, 136.0, 37.0, 12.0, 96.0, 44.0, 5)
 """For a phone held upright."""
 
 

@@ -365,7 +365,10 @@ _OTHER_FILE = "the agent runs by another version of the site's file"
 
 
 def _as_answer(run: Run) -> dict[str, Any]:
-    return _fields(run.terms.name, run.is_over, run.why, run.progress, run.result, run.compared)
+    return {
+        **_fields(run.terms.name, run.is_over, run.why, run.progress, run.result, run.compared),
+        "begins": run.terms.begins.isoformat(),
+    }
 
 
 def _fields(

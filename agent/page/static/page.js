@@ -8,7 +8,7 @@ let source = null;
 
 function start() {
   source?.close();
-  source = new EventSource("/live?after=" + encodeURIComponent(mark));
+  source = new EventSource(root.dataset.live + "?after=" + encodeURIComponent(mark));
   source.addEventListener("parts", (event) => {
     hear(event);
     for (const [name, html] of Object.entries(JSON.parse(event.data))) show(name, html);

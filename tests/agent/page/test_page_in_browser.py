@@ -15,6 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]  # no stubs
 from playwright.sync_api import Browser, Page, expect
 
+from agent.control import ask
 from tests.agent.page.yard_page import YardPage, yard_page
 from tests.peers.chromium import DESK, PHONE, Tab, chromium, tab
 
@@ -131,6 +132,22 @@ def test_keyboard_reaches_everything_and_what_was_opened_stays(
 
         assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
         assert page.locator("details").first.get_attribute("open") is not None
+        see_nothing_odd(opened)
+
+
+def test_rehearsal_is_watched_to_its_end(browser: Browser, at_rest: YardPage) -> None:
+    """Who rehearses sees each order as it would be given, and nothing is sent."""
+    with tab(browser, f"{at_rest.url}rehearsal", **PHONE) as opened:
+        page, head = opened.page, opened.page.locator("#part-said strong")
+        expect(head).to_contain_text("There was no rehearsal yet")
+        began = ask(at_rest.state, {"ask": "rehearse", "pace": 300.0, "mains_after_s": 200.0})
+        assert began["ok"], began
+
+        expect(head).to_contain_text("A rehearsal is under way: mains is away", timeout=30_000)
+        expect(page.locator("svg.ride.narrow path.on.was").first).to_be_attached(timeout=15_000)
+        expect(page.locator("#part-orders li").first).to_contain_text("lodge PC", timeout=30_000)
+        expect(head).to_contain_text("Rehearsed: ", timeout=60_000)
+        assert serious(page) == []
         see_nothing_odd(opened)
 
 

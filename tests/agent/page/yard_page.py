@@ -31,9 +31,10 @@ _SELDOM = yard.Polling(on_mains_s=30.0, on_battery_s=12.0)
 
 @dataclass(frozen=True, slots=True)
 class YardPage:
-    """The process, and where its page is."""
+    """The process, where its page is, and its agent's state directory."""
 
     url: str
+    state: Path
     process: subprocess.Popen[str]
 
     def tell(self, word: str) -> None:
@@ -57,7 +58,7 @@ def yard_page(folder: Path, *, factor: float) -> Iterator[YardPage]:
             assert process.stdout is not None
             for line in process.stdout:
                 if line.startswith("listens "):
-                    yield YardPage(line.split()[1], process)
+                    yield YardPage(line.split()[1], folder / "state", process)
                     return
             raise AssertionError((folder / "log").read_text()[-2000:])
         finally:
