@@ -83,8 +83,7 @@ class RehearsedDriver:
         if not self._truth.is_path_up(name):
             silent = "rehearsed: what feeds it is silent"
             return replace(written, verdict=Verdict.NO_ANSWER, evidence=silent)
-        if self._truth.machines[name].build.starts_with_power:
-            self._truth.start(name)
+        self._truth.uncut(name)
         return replace(written, verdict=Verdict.DONE, evidence="rehearsed: its power is back")
 
     async def close(self) -> None:

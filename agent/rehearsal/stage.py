@@ -62,11 +62,6 @@ class RehearsalStage:
         self._armed_at = math.inf
         self.truth = truth_of(scenario)
         self._lay_down(known.state)
-        self._writers = {
-            name: [n for n, d in scenario.site.devices.items() if name in d.needs]
-            for name, device in scenario.site.devices.items()
-            if device.by_writers
-        }
         main = asyncio.current_task()
         assert main is not None
         self.lives = Lives(
@@ -268,10 +263,10 @@ class RehearsalStage:
     def _on_truth(self, what: What, name: str, at: float) -> None:
         at_s = at - LEAD_S
         self.record.truth(what, name, at_s)
-        if what is What.WENT_OFF and not self.truth.machines[name].has_power:
-            self.record.lost_power(name, at_s)
-        if what in (What.WENT_OFF, What.BOOTED):
-            self._follow_writers()
+        if what is What.WENT_OFF:
+            machine = self.truth.machines[name]
+            if not (machine.has_power or machine.is_cut):
+                self.record.lost_power(name, at_s)
         if name in self._boxes:
             self._on_box(what)
 
@@ -282,17 +277,6 @@ class RehearsalStage:
         elif what is What.BOOTED:
             self.lives.can_run = True
             self.lives.rebooted()
-
-    def _follow_writers(self) -> None:
-        """What nobody can tell anything is quiet a while after nobody writes to it."""
-        for name, writers in self._writers.items():
-            machine, device = self.truth.machines[name], self.scenario.site.devices[name]
-            if any(self.truth.machines[writer].serves for writer in writers):
-                if machine.is_idle:
-                    self.truth.start(name)
-            elif machine.body is Body.RUNNING and not machine.is_idle:
-                quiet_at = self.truth.now + (device.quiesce_s or 0.0)
-                self.truth.plan(quiet_at, What.IDLE, name)
 
 
 def _is_done(device: DeviceState) -> bool:

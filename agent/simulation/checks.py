@@ -21,6 +21,7 @@ from agent.simulation.output_checks import OutputChecks
 from agent.simulation.scenario import Scenario, is_in
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from drivers.base import Act, Repeat
+from policies.cut_unproven import cut_serves
 from policies.events import (
     Ending,
     Event,
@@ -32,7 +33,7 @@ from policies.events import (
     StepBegan,
     StepEnded,
 )
-from policies.graph import graph_of, may_be_stopped
+from policies.graph import graph_of, may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Order, Role, Starts, Task
 from policies.runtime import LoadStep
 from policies.seen import believable_charge
@@ -205,20 +206,22 @@ class Checks:
         if not may_be_stopped(self._site, name) and (act is not Act.START or device.no_touch):
             self._say(11, f"{name} was told to {act.value}, and must not be touched")
         told.counts[act] += 1
-        repeat = self._interfaces[name].manners.acts[act]
+        repeat = self._interfaces[name].manners.acts.get(act, Repeat.SAFE)
         is_in_doubt = self._is_disk_troubled(told.told_at)  # the stop went first, as it should
         if repeat is Repeat.NEVER and told.counts[act] > 1 and not is_in_doubt:
             self._say(10, f"{name} was told twice to {act.value}, which must never be repeated")
         told.told_at = self._truth.now
         self._check_intent(name, act)
-        if act is Act.START:
+        if act in (Act.START, Act.UNCUT):
             self._output.on_start(name)
             told.counts[Act.QUIESCE] = 0
             self._check_return(name)
             return
         told.is_owed = True
         told.counts[Act.START] = 0
-        if act is Act.STOP:
+        if act is Act.CUT or (act is Act.STOP and device.is_cut):
+            self._check_cut(name)
+        if act in (Act.STOP, Act.CUT):
             self._check_nothing_hangs_on(name)
 
     def on_event(self, event: Event) -> None:
@@ -327,6 +330,22 @@ class Checks:
         if event.ending is Ending.WITHDRAWN and event.task is Task.REST and began:
             self._say(5, f"{event.device}: its stop had begun, and was withdrawn")
 
+    # Cuts: 10, what outlasts a power cycle is not done for nothing; and never to what writes
+
+    def _check_cut(self, name: str) -> None:
+        engine, machine = self._engine(), self._truth.machines[name]
+        if engine is None:
+            return
+        opened = engine.state.devices[name].order
+        if opened is None:
+            self._say(10, f"{name} was cut, and no order is open")
+            return
+        is_warned = any("though it may still have written" in t for t in self._notices[name])
+        if machine.is_writing and not is_warned and not self._is_deceiving(name):
+            self._say(10, f"{name} was cut while it wrote, and nobody was told")
+        if not self._has_floor and not cut_serves(self._site, engine.state, opened.order):
+            self._say(10, f"{name} is dark for nothing: {opened.order.reason.sentence}")
+
     # 4
 
     def _check_nothing_hangs_on(self, name: str) -> None:
@@ -358,6 +377,12 @@ class Checks:
             writes_on_s > device.settle_s or (is_unseen and build.stop_s > settles_s)
         )
         blind = Act.QUIESCE in manners.acts and Act.CONFIRM_QUIESCED not in manners.acts
+        if device.by_writers or device.is_cut or device.cut_s is not None:
+            # Nothing confirms that a disk is idle, or that alone tells.
+            is_slow = build.quiesce_s > (device.quiesce_s or 0.0)
+            deceived = any(map(self._is_deceiving, writers_of(self._site, name)))
+            if is_slow or deceived or blind:
+                return True
         return (
             manners.lies
             or bool(manners.is_mute)
@@ -467,12 +492,14 @@ class Checks:
 
     def _check_dark(self, name: str, machine: Machine, phase: Phase) -> None:
         manners, device = self._interfaces[name].manners, machine.device
+        if machine.body is Body.BOOTING:
+            return  # a port that is seen to be on says nothing of what hangs there
         is_easy = (
             device.starts is Starts.BY_ORDER
             and Act.START in manners.acts
             and not self._is_start_in_doubt(name)
             and not self._is_troubled(name)
-            and machine.has_power
+            and (machine.has_power or machine.is_cut)
             and (device.stop_s is not None or machine.body is Body.RUNNING)
         )
         what = "half stopped" if machine.body is Body.RUNNING else "dark"
@@ -487,7 +514,8 @@ class Checks:
         """Whether a start that must never be sent twice may have been sent: a hand is needed."""
         engine = self._engine()
         assert engine is not None
-        is_once = self._interfaces[name].manners.acts[Act.START] is Repeat.NEVER
+        acts = self._interfaces[name].manners.acts
+        is_once = acts.get(Act.START) is Repeat.NEVER
         return is_once and Act.START.value in engine.state.devices[name].told
 
     def _is_held_back(self, name: str) -> bool:

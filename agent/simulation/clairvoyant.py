@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from agent.simulation.scenario import Manners, is_in
 from agent.simulation.truth import Machine, SiteTruth
-from policies.graph import graph_of, may_be_stopped
+from policies.graph import graph_of, may_be_stopped, writers_of
 from policies.model import HOLDS_DATA, Role
 
 HEAD_START_S = 10.0
@@ -98,7 +98,9 @@ def _chain_s(truth: SiteTruth, name: str) -> float:
 
     def own_s(machine: Machine) -> float:
         device, build = machine.device, machine.build
-        return build.quiesce_s if device.stop_s is None else build.stop_s
+        if device.stop_s is None or device.is_cut:
+            return build.quiesce_s
+        return build.stop_s
 
     def chain_s(at: str) -> float:
         users = [user for user in graph.users[at] if _is_told(truth, user)]
@@ -154,9 +156,22 @@ class _Ride:
 
     def _can_be_told(self, name: str) -> bool:
         """Whether anybody ever gets through to it."""
-        manners, machine = self._manners[name], self._truth.machines[name]
+        machine = self._truth.machines[name]
+        if machine.device.by_writers:
+            site, writers = self._truth.site, writers_of(self._truth.site, name)
+            are_cut = all(site.devices[w].is_cut and may_be_stopped(site, w) for w in writers)
+            return (
+                are_cut
+                and bool(writers)
+                and _is_told(self._truth, name)
+                and not any(self._is_deaf(writer) for writer in writers)
+            )
+        return _is_told(self._truth, name) and not self._is_deaf(name) and not machine.vanished
+
+    def _is_deaf(self, name: str) -> bool:
+        manners = self._manners[name]
         is_deaf = manners.lies or any(end > _FOR_GOOD_S for _, end in manners.refuses)
-        return _is_told(self._truth, name) and not is_deaf and not machine.vanished
+        return is_deaf
 
     def _is_owed_anything(self) -> bool:
         machines = self._truth.machines
@@ -171,6 +186,9 @@ class _Ride:
                 continue
             if name in self._told or any(self._is_waited_for(user) for user in self._users[name]):
                 continue
+            if machine.device.by_writers:
+                self._cut_writers(name)
+                continue
             manners = self._manners[name]
             if not self._truth.answers(name) or any(
                 is_in(windows, now)
@@ -179,10 +197,23 @@ class _Ride:
                 continue
             self._told.add(name)
             self.told.add(name)
-            if machine.device.stop_s is None:
+            if machine.device.stop_s is None or machine.device.is_cut:
                 self._truth.quiesce(name)
             else:
                 self._truth.stop(name)
+
+    def _cut_writers(self, name: str) -> None:
+        """Have no picture come any more to a recorder that nothing can be told."""
+        writers = writers_of(self._truth.site, name)
+        if not all(any(map(self._truth.answers, self._feeds(each))) for each in writers):
+            return
+        self._told.add(name)
+        self.told.add(name)
+        for each in writers:
+            self._truth.cut(each)
+
+    def _feeds(self, name: str) -> tuple[str, ...]:
+        return tuple(f for f in self._truth.site.devices[name].feeds if f in self._truth.machines)
 
     def _is_waited_for(self, user: str) -> bool:
         """Whether somebody still writes who can be brought to rest."""

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from agent.simulation.draw_cuts import with_cuts
 from agent.simulation.draw_output import with_outputs
 from agent.simulation.draw_site import TROUBLES, draw_build, draw_manners, draw_site
 from agent.simulation.scenario import (
@@ -41,13 +42,14 @@ _WARM_UP_S = 60.0
 _RATINGS_W = (300.0, 500.0, 700.0, 1000.0, 1500.0, 3000.0)
 
 
-def draw(seed: int, *, runs: int = 0, outputs: bool = False) -> Scenario:
+def draw(seed: int, *, runs: int = 0, outputs: bool = False, cuts: bool = False) -> Scenario:
     """Return what a seed draws.
 
     Args:
         seed: decides everything.
         runs: how many test runs of each battery its owner has made: 0 or 2.
         outputs: every site is one whose units' outputs may be switched.
+        cuts: every site has a switch whose ports may be cut, and recorders spared by that.
     """
     chance = random.Random(f"{seed} scenario")
     themes = _themes(chance)
@@ -99,7 +101,8 @@ def draw(seed: int, *, runs: int = 0, outputs: bool = False) -> Scenario:
         poll_on_battery_s=chance.choice([2.0, 5.0, 5.0, 10.0]),
         themes=themes,
     )
-    return with_outputs(scenario, always=outputs)
+    scenario = with_outputs(scenario, always=outputs)
+    return with_cuts(scenario) if cuts else scenario
 
 
 _LIKELY = {

@@ -248,14 +248,15 @@ def draw_manners(seed: int, device: Device, *, trouble: str, outage: Window | No
     manners = Manners(
         MappingProxyType(acts), frozenset(stages), talk_s=chance.choice([0.05, 0.3, 1.0, 2.0])
     )
-    return _troubled(chance, manners, trouble, outage or (0.0, 0.0))
+    return troubled(chance, manners, trouble, outage or (0.0, 0.0))
 
 
 TROUBLES = ("unheard", "broken", "hangs", "fails", "garbles", "refuses", "busy", "mute", "lies",
             "slow talk", "refuses for good")  # fmt: skip
 
 
-def _troubled(chance: random.Random, manners: Manners, trouble: str, outage: Window) -> Manners:
+def troubled(chance: random.Random, manners: Manners, trouble: str, outage: Window) -> Manners:
+    """Return how it behaves with one of `TROUBLES`; as before with any other word."""
     begin, end = outage
     middle = begin + chance.random() * min(600.0, end - begin)
     spell = (middle, middle + chance.choice([20.0, 60.0, 180.0]))

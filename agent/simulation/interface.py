@@ -6,6 +6,7 @@ import asyncio
 import math
 import random
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from agent.simulation.scenario import Manners, is_in
 from agent.simulation.truth import Body, SiteTruth
@@ -98,7 +99,8 @@ class Interface:
         machine = self._truth.machines[self.device.name]
         if act is Act.START and self.device.stop_s is not None:
             # As a packet that wakes: heard by what is off, if it has power and its path is up.
-            return machine.has_power and self._truth.is_path_up(self.device.name)
+            has_power = machine.has_power or (machine.is_cut and self.device.is_cut)
+            return has_power and self._truth.is_path_up(self.device.name)
         return self.answers
 
     def _deliver(self, act: Act) -> None:
@@ -166,6 +168,65 @@ class Interface:
                 return answers and self._truth.machines[self.device.name].is_idle
 
 
+class PortInterface(Interface):
+    """The port that feeds a device, as its switch is met over the network.
+
+    Once switched off it stays so, and what hangs on it has no power until it is switched on.
+    """
+
+    def __init__(
+        self,
+        device: Device,
+        manners: Manners,
+        *,
+        truth: SiteTruth,
+        pump: Callable[[], float],
+        on_told: Told,
+        seed: int,
+    ) -> None:
+        """Prepare; see `Interface`."""
+        super().__init__(device, manners, truth=truth, pump=pump, on_told=on_told, seed=seed)
+        self._names = {Act.STOP: Act.STOP, Act.START: Act.START}
+        if device.cut_s is not None:  # its second way, under which the journal has it
+            self._names = {Act.STOP: Act.CUT, Act.START: Act.UNCUT}
+
+    @property
+    def answers(self) -> bool:
+        """Whether its switch can be spoken with now."""
+        now = self._pump()
+        (switch,) = self.device.feeds
+        return self._truth.answers(switch) and not is_in(self.manners.is_mute, now)
+
+    async def perform(self, act: Act, clock: Clock, deadline_at: float) -> Outcome:
+        """Do one act as a driver would."""
+        outcome = await super().perform(act, clock, deadline_at)
+        done = act is Act.REMEMBER and outcome.verdict is Verdict.DONE
+        return replace(outcome, was="on") if done else outcome
+
+    def _hears(self, act: Act) -> bool:
+        return self.answers
+
+    def _deliver(self, act: Act) -> None:
+        if self.manners.lies or act not in self._names:
+            return
+        name = self.device.name
+        if self._truth.machines[name].is_cut == (act is Act.STOP):
+            return  # it is so already, and is left alone
+        self._on_told(name, self._names[act])
+        (self._truth.cut if act is Act.STOP else self._truth.uncut)(name)
+
+    async def _watch(self, act: Act, clock: Clock, deadline_at: float) -> tuple[Verdict, str]:
+        while True:
+            answers, now = self.answers, clock.monotonic()
+            is_off = self._truth.machines[self.device.name].is_cut
+            if answers and is_off == (act is Act.CONFIRM_GONE):
+                return Verdict.DONE, f"{act.value}: seen"
+            left_s = deadline_at - now
+            if left_s <= 0.0:
+                return (Verdict.NOT_YET if answers else Verdict.NO_ANSWER), f"{act.value}: not seen"
+            await clock.sleep(min(LOOK_EVERY_S, left_s))
+
+
 class Speaker:
     """A driver of one run of the agent: it speaks with the interface as long as that run lives.
 
@@ -192,6 +253,9 @@ class Speaker:
         if self._is_dead():
             await asyncio.get_running_loop().create_future()  # the dead never go on
         return outcome
+
+    def recall(self, was: str) -> None:
+        """Take what it was set to before; in these worlds every port was on."""
 
     async def close(self) -> None:
         """Let go of nothing."""

@@ -11,6 +11,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from agent.battery.daylight import Daylight
@@ -27,6 +28,7 @@ from agent.simulation.scenario import Blow, Kill, Scenario
 from agent.simulation.truth import SiteTruth
 from agent.units.watch import Watch
 from drivers.base import Driver, Stage
+from drivers.feed_cut import FeedCut
 from policies.decide import beliefs_of
 from policies.events import Event
 from policies.model import Place
@@ -92,6 +94,7 @@ class Lives:
         scenario: Scenario,
         *,
         interfaces: Mapping[str, Interface],
+        ports: Mapping[str, Interface] = MappingProxyType({}),
         gauges: Mapping[str, Gauge],
         ears: Ears,
         main: asyncio.Task[Any],
@@ -105,6 +108,7 @@ class Lives:
         Args:
             scenario: what is to befall it.
             interfaces: by device.
+            ports: by device, where its power is cut as its second way to stop.
             gauges: by unit.
             ears: who is told.
             main: the one task that is not the agent's.
@@ -116,6 +120,7 @@ class Lives:
         self._outfit = outfit or Outfit()
         self._scenario = scenario
         self._interfaces = interfaces
+        self._ports = ports
         self._gauges = gauges
         self._ears = ears
         self._main = main
@@ -251,6 +256,9 @@ class Lives:
                 drivers[name] = self._outfit.speak(name, speaker, clock)
             else:
                 drivers[name] = dict.fromkeys(interface.manners.stages, speaker)
+        for name, interface in self._ports.items():
+            speaker = Speaker(interface, clock, is_dead=partial(getattr, keeper, "is_dead"))
+            drivers[name] = {**drivers[name], Stage.CUT: FeedCut(speaker)}
         return drivers
 
     def _estimator(self, clock: BoxClock, keeper: MemoryKeeper) -> Estimator:

@@ -11,17 +11,17 @@ from functools import partial
 from agent.simulation.checks import Checks, Violation
 from agent.simulation.clairvoyant import HEAD_START_S, Foresight, foresee, recorded_s
 from agent.simulation.gauges import Gauge
-from agent.simulation.interface import Interface
+from agent.simulation.interface import Interface, PortInterface
 from agent.simulation.life import Ears, Lives
 from agent.simulation.pace import JumpingLoop
-from agent.simulation.scenario import Scenario, Window
+from agent.simulation.scenario import Manners, Scenario, Window
 from agent.simulation.truth import Plant, SiteTruth, What
 from agent.virtual.battery import VirtualBattery
 from agent.virtual.control_group import ControlGroup
 from drivers.base import Act
 from policies.comeback import START_RETRIES
 from policies.events import Event
-from policies.model import MAINS_FEED, Role, Starts
+from policies.model import MAINS_FEED, Device, Role, Starts
 from policies.state import Phase
 
 SETTLED_AFTER_S = 60.0
@@ -129,17 +129,15 @@ class _World:
         self._armed_at = math.inf
         self.truth = truth_of(scenario)
         seed = scenario.seed
+        meet = partial(
+            _met, truth=self.truth, pump=self.pump, on_told=self._on_told, seed=scenario.seed
+        )
+        devices = scenario.site.devices
         self._interfaces = {
-            name: Interface(
-                device,
-                scenario.manners[name],
-                truth=self.truth,
-                pump=self.pump,
-                on_told=self._on_told,
-                seed=seed,
-            )
-            for name, device in scenario.site.devices.items()
+            name: meet(device, scenario.manners[name], is_port=device.is_cut)
+            for name, device in devices.items()
         }
+        ports = {n: meet(devices[n], how, is_port=True) for n, how in scenario.ports.items()}
         gauges = {
             name: Gauge(
                 unit,
@@ -156,6 +154,7 @@ class _World:
         self.lives = Lives(
             scenario,
             interfaces=self._interfaces,
+            ports=ports,
             gauges=gauges,
             ears=Ears(self._on_event, self._on_life, self._on_failure),
             truth=self.truth,
@@ -337,6 +336,20 @@ class _World:
         if opened.after_s is None or his_s <= 0.0:
             return None
         return sum(opened.after_s[name] - opened.before_s[name] for name in both) / his_s
+
+
+def _met(
+    device: Device,
+    manners: Manners,
+    *,
+    is_port: bool,
+    truth: SiteTruth,
+    pump: Callable[[], float],
+    on_told: Callable[[str, Act], None],
+    seed: int,
+) -> Interface:
+    kind = PortInterface if is_port else Interface
+    return kind(device, manners, truth=truth, pump=pump, on_told=on_told, seed=seed)
 
 
 def truth_of(scenario: Scenario) -> SiteTruth:

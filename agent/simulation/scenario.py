@@ -191,6 +191,8 @@ class Scenario:
         start_utc: wall time at loop time 0.
         controls: by unit, where its control differs from the standard's text.
         unlisted_w: by unit, what hangs on it and is not in the file.
+        ports: how the switch behaves that a device's power is cut at, as its second way to stop; a
+            device whose only stop is a cut has its `manners` for that.
         themes: what kinds of trouble were drawn, for those who look into it.
     """
 
@@ -213,6 +215,7 @@ class Scenario:
     start_utc: datetime = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)
     controls: Mapping[str, frozenset[Quirk]] = field(default_factory=dict)
     unlisted_w: Mapping[str, float] = field(default_factory=dict)
+    ports: Mapping[str, Manners] = field(default_factory=dict)
     themes: frozenset[str] = field(default_factory=frozenset)
 
     def mains_away(self, unit: str) -> tuple[Window, ...]:

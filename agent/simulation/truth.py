@@ -9,14 +9,14 @@ from __future__ import annotations
 import copy
 import heapq
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from agent.virtual.battery import VirtualBattery
 from agent.virtual.control_group import ControlGroup
 from drivers.transports.snmp_values import Status
-from policies.graph import graph_of
+from policies.graph import graph_of, writers_of
 from policies.model import HOLDS_DATA, MAINS_FEED, Device, Role, Site
 
 
@@ -78,6 +78,8 @@ class Machine:
         stamp: grows when what was begun is overtaken, so that its end no longer counts.
         quiet_at: while it stops: when its network goes.
         vanished: its network is gone for good, and it goes on all the same.
+        is_cut: the port that feeds it is switched off.
+        settles: a recorder that nothing can be told, while it writes out what it still holds.
         hurt_at: when it last lost power, or what it writes to, in mid-writing.
         recorded_s: for how long it has recorded so far; recording_at: since when it records now.
     """
@@ -90,6 +92,8 @@ class Machine:
     stamp: int = 0
     quiet_at: float = math.inf
     vanished: bool = False
+    is_cut: bool = False
+    settles: bool = False
     hurt_at: float | None = None
     recorded_s: float = 0.0
     recording_at: float | None = None
@@ -197,6 +201,9 @@ class SiteTruth:
         self._count = 0
         self._paths = {name: _path_of(site, name) for name in site.devices}
         self._needs = _needed_by(site)
+        self._writers = {
+            name: writers_of(site, name) for name, d in site.devices.items() if d.by_writers
+        }
         for machine in self.machines.values():
             self._note_recording(machine)
         self._settle()
@@ -275,16 +282,6 @@ class SiteTruth:
         self._push(self.now + machine.build.stop_s, What.WENT_OFF, name, 0.0, machine.stamp)
         self._note_recording(machine)
 
-    def cut(self, name: str) -> None:
-        """Its feed is switched off at once; `start` switches it on again."""
-        machine = self.machines[name]
-        if machine.body is Body.OFF:
-            return
-        if machine.is_writing:
-            self._hurt(machine)
-        machine.stamp += 1
-        self._push(self.now, What.WENT_OFF, name, 0.0, machine.stamp)
-
     def draws(self, watts: Mapping[str, float]) -> None:
         """From now on these devices draw so much, in W, as lights do at dusk."""
         for name, drawn_w in watts.items():
@@ -293,8 +290,10 @@ class SiteTruth:
         self._settle()
 
     def start(self, name: str) -> None:
-        """The device hears that it is to start, or to record again."""
+        """The device hears that it is to start, or to record again; or has its power again."""
         machine = self.machines[name]
+        if machine.is_cut and machine.device.is_cut:
+            self.uncut(name)
         if not machine.has_power:
             return
         if machine.body is Body.OFF:
@@ -303,6 +302,16 @@ class SiteTruth:
             machine.is_idle = False
             machine.stamp += 1
             self._note_recording(machine)
+        self._settle()
+
+    def cut(self, name: str) -> None:
+        """The port that feeds the device is switched off."""
+        self.machines[name].is_cut = True
+        self._settle()
+
+    def uncut(self, name: str) -> None:
+        """The port that feeds the device is switched on."""
+        self.machines[name].is_cut = False
         self._settle()
 
     def write(self, unit: str, name: str, value: int) -> Status:
@@ -401,11 +410,13 @@ class SiteTruth:
         machines = self.machines
         for machine in machines.values():
             had = machine.has_power
-            machine.has_power = any(map(self._gives, machine.device.feeds))
+            machine.has_power = not machine.is_cut and any(map(self._gives, machine.device.feeds))
             if had and not machine.has_power:
                 self._lose_power(machine)
             elif machine.has_power and not had and machine.build.starts_with_power:
                 self._boot(machine)
+        for name, writers in self._writers.items():
+            self._follow_writers(machines[name], [machines[writer] for writer in writers])
         loads = {name: plant.unlisted_w for name, plant in self.plants.items()}
         for machine in machines.values():
             if machine.has_power and machine.body is not Body.OFF:
@@ -430,6 +441,20 @@ class SiteTruth:
             what = What.OUTPUT_OFF if plant.output else What.OUTPUT_ON
             self._push(max(due_at, self.now), what, name, 0.0, -1)
         plant.due_at = due_at
+
+    def _follow_writers(self, machine: Machine, writers: Sequence[Machine]) -> None:
+        """A recorder that nothing can be told is idle a while after the last picture has come."""
+        if machine.body is not Body.RUNNING:
+            machine.settles = False
+        elif any(writer.has_power and writer.body is not Body.OFF for writer in writers):
+            if machine.settles or machine.is_idle:
+                machine.stamp += 1
+            machine.settles = machine.is_idle = False
+            self._note_recording(machine)
+        elif writers and not machine.settles and not machine.is_idle:
+            machine.settles = True
+            idle_at = self.now + machine.build.quiesce_s
+            self._push(idle_at, What.IDLE, machine.device.name, 0.0, machine.stamp)
 
     def _gives(self, feed: str) -> bool:
         if feed in self.machines:
