@@ -309,6 +309,14 @@ def rows_after(
     return [_row(values) for values in found]
 
 
+def rows_before(connection: sqlite3.Connection, before_id: int, count: int) -> list[Row]:
+    """Return the *count* entries that come last before *before_id*, oldest first."""
+    found = connection.execute(
+        f"SELECT {_COLUMNS} FROM events WHERE id < ? ORDER BY id DESC LIMIT ?", (before_id, count)
+    ).fetchall()
+    return [_row(values) for values in reversed(found)]
+
+
 def newest_rows(connection: sqlite3.Connection, count: int) -> list[Row]:
     """Return the newest *count* entries, oldest first."""
     found = connection.execute(

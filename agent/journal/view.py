@@ -12,7 +12,15 @@ from typing import Any
 
 from agent.errors import JournalError
 from agent.journal.codec import VERSION, decode
-from agent.journal.file import Row, facts, file_of, newest_rows, reading, rows_after
+from agent.journal.file import (
+    Row,
+    facts,
+    file_of,
+    newest_rows,
+    reading,
+    rows_after,
+    rows_before,
+)
 from policies.events import (
     AgentEnded,
     AgentStarted,
@@ -101,6 +109,27 @@ def rows(
         while found := rows_after(connection, after_id, readings_from=readings_from):
             yield from found
             after_id = found[-1].id
+
+
+def leaf(place: Path, *, before_id: int | None, after_id: int | None, count: int) -> list[Row]:
+    """Return one leaf of the journal in *place*, at most *count* entries, oldest first.
+
+    Args:
+        place: as in `rows`.
+        before_id: only those before this entry; the newest of them, without *after_id*.
+        after_id: the oldest of those after this entry.
+        count: at most so many.
+
+    Raises:
+        JournalError: as `rows`.
+    """
+    with reading(place) as connection:
+        if after_id is not None:
+            found = rows_after(connection, after_id, limit=count)
+            return [row for row in found if before_id is None or row.id < before_id]
+        if before_id is not None:
+            return rows_before(connection, before_id, count)
+        return newest_rows(connection, count)
 
 
 def site_facts(place: Path) -> dict[str, str]:
@@ -216,6 +245,11 @@ def lines(of: Iterable[Row], *, zone: tzinfo, with_sent: bool = False) -> Iterat
         yield f"{_local(row.utc, zone)}  {_printable(text)}{aside}"
         if with_sent:
             yield from (f"{_INDENT}{_printable(line)}" for line in sent)
+
+
+def sentence_of(row: Row, zone: tzinfo) -> str:
+    """Return what one entry says, as a sentence; *zone* is the site's."""
+    return _printable(_sentence_and_sent(row, zone)[0])
 
 
 def _sentence_and_sent(row: Row, zone: tzinfo) -> tuple[str, tuple[str, ...]]:

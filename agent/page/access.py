@@ -258,13 +258,20 @@ class Access:
         """Return for how long a session may change things yet, without the password, in s."""
         return session.confirmed_for_s(self._now())
 
-    def see_confirmed(self, visitor: Visitor, session: Session) -> None:
-        """See that somebody may act, and gave the password a short time ago.
+    def see_right(self, visitor: Visitor) -> None:
+        """See that somebody may act.
 
         Raises:
-            Problem: not so; 403 with `confirm` true where the password is due again.
+            Problem: not so.
         """
         if not visitor.may_act:
             raise Problem(403, "you may look, and not change anything; ask for the right to act")
+
+    def see_confirmed(self, session: Session) -> None:
+        """See that the password was given a short time ago.
+
+        Raises:
+            Problem: 403 with `confirm` true, it is due again.
+        """
         if self.confirmed_for_s(session) <= 0.0:
             raise Problem(403, "give your password again for that", fields={"confirm": True})

@@ -12,7 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from agent.page import entrance, numbers
+from agent.page import api, entrance, numbers
 from agent.page.access import Access
 from agent.page.bounds import Bounds
 from agent.page.door import Door
@@ -44,6 +44,7 @@ def app_of(door: Door, front: Front, access: Access, counts: Counts) -> ASGIApp:
             *front.routes,
             *entrance.routes(access, templates, site=door.engine.site.name),
             *numbers.routes(door, counts),
+            *api.routes(door, access),
             Route(PLACE + "{name:path}", front.static.serve),
         ],
         middleware=[Middleware(GZipMiddleware, minimum_size=ZIP_FROM_BYTES, compresslevel=5)],

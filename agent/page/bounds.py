@@ -85,12 +85,15 @@ class _Talk:
         self._has_begun = False
         self._client = (scope.get("client") or ("", 0))[0]
         self._is_stream = False
+        self._is_refused = False
         loop = asyncio.get_running_loop()
         self._until = loop.time() + bounds.body_within_s
 
     async def receive(self) -> Message:
         if self._is_whole:
             return await self._receive()
+        if self._bytes > BODY_BYTES:
+            raise Problem(413, f"a request has at most {BODY_BYTES} bytes")
         try:
             async with asyncio.timeout_at(self._until):
                 message = await self._receive()
@@ -103,20 +106,38 @@ class _Talk:
         return message
 
     async def send(self, message: Message) -> None:
+        if self._is_refused:
+            return  # whoever streams sees that nobody listens any more, and ends
         if message["type"] == "http.response.start" and not self._has_begun:
             headers = dict(message.get("headers", ()))
             if headers.get(b"content-type", b"").startswith(_STREAM):
-                self._bounds.take_stream(self._client)
+                try:
+                    self._bounds.take_stream(self._client)
+                except Problem as problem:
+                    self._is_refused = True
+                    await self.refuse(problem)
+                    return
                 self._is_stream = True
         await self._send_last(message)
 
     async def _send_last(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             self._has_begun = True
-            if self._scope["method"] not in ("GET", "HEAD") and not self._is_whole:
-                # What is left of its body is not waited for.
+            if self._scope["method"] not in ("GET", "HEAD") and not await self._is_drained():
                 MutableHeaders(raw=message.setdefault("headers", []))["connection"] = "close"
         await self._send(message)
+
+    async def _is_drained(self) -> bool:
+        """Take in what is left of a body that nobody read; whether all of it came.
+
+        A connection that is closed over unread bytes is reset, and the answer may be lost with it.
+        """
+        while not self._is_whole:
+            try:
+                await self.receive()
+            except Problem:
+                return False
+        return True
 
     async def refuse(self, problem: Problem) -> None:
         if self._has_begun:

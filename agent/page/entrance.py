@@ -46,12 +46,9 @@ def routes(access: Access, templates: Environment, *, site: str) -> list[Route]:
     """
     entrance = _Entrance(access, templates, site)
     return [
-        Route(SIGN_IN, entrance.form, methods=["GET"]),
-        Route(SIGN_IN, entrance.sign_in, methods=["POST"]),
+        Route(SIGN_IN, entrance.sign_in_page, methods=["GET", "POST"]),
         Route("/sign-out", entrance.sign_out, methods=["POST"]),
-        Route(SESSION, entrance.show, methods=["GET"]),
-        Route(SESSION, entrance.begin, methods=["POST"]),
-        Route(SESSION, entrance.end, methods=["DELETE"]),
+        Route(SESSION, entrance.session, methods=["GET", "POST", "DELETE"]),
         Route(f"{SESSION}/confirmation", entrance.confirm, methods=["POST"]),
     ]
 
@@ -63,6 +60,9 @@ class _Entrance:
         self._site = site
 
     # For people
+
+    async def sign_in_page(self, request: Request) -> Response:
+        return await (self.sign_in if request.method == "POST" else self.form)(request)
 
     async def form(self, request: Request) -> Response:
         visitor = visitor_of(request)
@@ -103,6 +103,10 @@ class _Entrance:
         return Response(page, status, media_type="text/html")
 
     # For programs
+
+    async def session(self, request: Request) -> Response:
+        serve = {"POST": self.begin, "DELETE": self.end}.get(request.method, self.show)
+        return await serve(request)
 
     async def show(self, request: Request) -> Response:
         return JSONResponse(document(**self._told(visitor_of(request))))
