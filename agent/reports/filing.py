@@ -22,6 +22,7 @@ from drivers.base import Clock
 from drivers.transports.threads import in_own_thread
 from policies.events import DeviceSeen, Event, OrderClosed, SupplyJudged
 from policies.state import SiteState
+from policies.supply import Supply
 
 log = structlog.get_logger()
 
@@ -93,37 +94,31 @@ class Filing:
         self._folder, self._clock, self._zone = folder, clock, zone
         self._state, self._steady_s, self._on_filed = state, steady_s, on_filed
         self._news = asyncio.Event()
-        self._has_begun = False
+        self._is_due = True  # what was under way as an earlier agent ended
+        self._is_expected = False
 
     def hear(self, event: Event) -> None:
         """Note that something of an outage is new."""
         if isinstance(event, SupplyJudged | OrderClosed | DeviceSeen):
             self._news.set()
+        if isinstance(event, SupplyJudged) and event.supply is Supply.BATTERY:
+            self._is_due = self._is_expected = True
 
     async def run(self) -> None:
         """File for ever; cancel to end."""
         while True:
-            await self._outage()
-            began_at = self._clock.monotonic()
-            # What was under way as an earlier agent ended is looked at once, at the start.
-            while not await self._file() and self._clock.monotonic() - began_at < GIVES_UP_S:
-                if self._state().outage_at is not None:
-                    break
-                await self._some_news()
-
-    async def _outage(self) -> None:
-        """Return when an outage is over and mains steady again, at the first time at once."""
-        is_first, self._has_begun = not self._has_begun, True
-        if is_first and self._state().outage_at is None:
+            while not self._is_due or self._state().outage_at is not None:
+                self._news.clear()
+                await self._news.wait()
             await self._clock.sleep(self._steady_s + SETTLES_S)
-            return
-        while self._state().outage_at is None:
-            self._news.clear()
-            await self._news.wait()
-        while self._state().outage_at is not None:
-            self._news.clear()
-            await self._news.wait()
-        await self._clock.sleep(self._steady_s + SETTLES_S)
+            if self._state().outage_at is not None:
+                continue
+            self._is_due = False
+            began_at = self._clock.monotonic()
+            while not await self._file() and self._clock.monotonic() - began_at < GIVES_UP_S:
+                await self._some_news()
+                if self._is_due:
+                    break
 
     async def _some_news(self) -> None:
         """Return some time after something is heard, or when it is time to look again."""
@@ -151,7 +146,9 @@ class Filing:
             await self._clock.sleep(_AFTER_FAILURE_S)
             return False
         if filed is None:
-            return True
+            # One that was heard is not in the journal yet where its disk does not take it.
+            return not self._is_expected
+        self._is_expected = False
         self.latest = filed
         log.info("filed_report", file=str(filed.path), final=filed.is_final)
         self._on_filed(filed)
