@@ -8,7 +8,8 @@ full or slow disk never stops a stop.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -58,6 +59,7 @@ from policies.plan import Plan
 from policies.reasons import duration_text
 from policies.state import OpenOrder, Phase, SiteState, fold, took_of
 from policies.supply import UnitState
+from policies.timeline import Timeline
 
 __all__ = ["Engine", "Keeper", "Settings"]
 
@@ -78,6 +80,11 @@ _DECIDED_ON = (OrderClosed, OutputWithdrawn, OutputReturned, OutputFailed)
 Decide = Callable[[Site, SiteState, Mapping[str, Belief], float, Plan | None], Decision]
 Beliefs = Callable[[Site, SiteState, float], Mapping[str, Belief]]
 """Returns the belief of every unit that runs on battery."""
+
+Hold = Callable[[Sequence[Order], Timeline, float], Mapping[str, float]]
+"""Returns which of the devices that are to be told now wait, and until when; site times, s."""
+
+NOTHING_HELD: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +128,7 @@ class Engine:
         beliefs: Beliefs = beliefs_of,
         fold: Fold = fold,
         plan: Callable[[], Plan | None] = lambda: None,
+        hold: Hold = lambda orders, course, now: NOTHING_HELD,
     ) -> None:
         """Prepare; `run` begins.
 
@@ -137,6 +145,7 @@ class Engine:
             beliefs: how long the batteries last.
             fold: what events mean.
             plan: the last one that was made of what to give up when, or None.
+            hold: which orders wait for notices to get out, and until when.
         """
         self._file_site = site
         self._took = took_of(state)
@@ -148,6 +157,8 @@ class Engine:
         self._policy = decide
         self._beliefs = beliefs
         self._plan = plan
+        self._hold = hold
+        self._held: Mapping[str, float] = NOTHING_HELD
         self._ledger = Ledger(site, state, fold=fold, on_event=on_event)
         self._woken = asyncio.Event()
         self._noted_at: dict[str, float] = {}
@@ -286,10 +297,10 @@ class Engine:
         """Have it decide anew: something that it asks for has changed."""
         self._woken.set()
 
-    async def notice(self, severity: str, about: str, text: str) -> None:
-        """Say something that somebody should know."""
+    async def notice(self, severity: str, about: str, text: str, topic: str = "") -> None:
+        """Say something that somebody should know; *topic* as in `NoticeRaised`."""
         _log_notice(severity, about, text)
-        await self.record(NoticeRaised(self._clock.monotonic(), severity, about, text))
+        await self.record(NoticeRaised(self._clock.monotonic(), severity, about, text, topic))
 
     # Deciding
 
@@ -311,7 +322,10 @@ class Engine:
         self.decision = decision
         given: list[tuple[str, Order]] = []
         events: list[Event] = []
+        self._held = self._held_by_notices(decision, now)
         for order in decision.orders:
+            if order.device in self._held:
+                continue
             order_id, news = self._order(order)
             if self._is_open(order_id, order):  # else the fold failed, and the floor will hold
                 given.append((order_id, order))
@@ -322,6 +336,13 @@ class Engine:
                 self.conductor.give(order_id, order)
         for wanted in decision.outputs:
             self.outputs.give(wanted)
+
+    def _held_by_notices(self, decision: Decision, now: float) -> Mapping[str, float]:
+        try:
+            return self._hold(decision.orders, decision.timeline, now)
+        except Exception:  # telling people must never keep a device from its stop
+            log.exception("failed_hold")
+            return NOTHING_HELD
 
     def _order(self, order: Order) -> tuple[str, list[Event]]:
         """Fold that an order is given, so that nothing is ordered twice; return its id and news.
@@ -478,7 +499,7 @@ class Engine:
             now = self._clock.monotonic()
             wake_at = now + FALLEN_EVERY_S
             if self.decision is not None and not self._has_fallen:
-                wake_at = self.decision.wake_at
+                wake_at = min(self.decision.wake_at, *self._held.values(), math.inf)
             self.due_at = wake_at
             await self._wait(max(_SHORTEST_WAIT_S, wake_at - now))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from policies.events import Event, NoticeRaised, SupplyJudged
 from policies.model import Reading
 from policies.supply import Supply, UnitState
+from policies.telling import Topic
 
 READING_EVERY_S = 60.0
 """On steady mains, one reading a minute is journalled; on battery, every one."""
@@ -34,34 +35,39 @@ def is_worth_noting(
 def supply_news(unit: str, before: UnitState, after: UnitState, *, now: float) -> list[Event]:
     """Return what is to be said of one unit's change: the judgement, and notices to people."""
     news: list[Event] = []
-    notices: list[tuple[str, str]] = []
+    notices: list[tuple[str, str, str]] = []
     if before.supply is not after.supply or before.why != after.why:
         news.append(SupplyJudged(now, unit, after.supply, after.why))
     if before.lost_at is None and after.lost_at is not None:
-        notices.append(("error", f"{unit} is not heard from: {after.why}"))
+        notices.append(("error", f"{unit} is not heard from: {after.why}", ""))
     if before.lost_at is not None and after.lost_at is None:
-        notices.append(("info", f"{unit} is heard from again"))
+        notices.append(("info", f"{unit} is heard from again", ""))
     if before.supply is not after.supply:
         notices += _of_supply(unit, before, after)
-    return [*news, *(NoticeRaised(now, severity, unit, text) for severity, text in notices)]
+    return [
+        *news,
+        *(NoticeRaised(now, severity, unit, text, topic) for severity, text, topic in notices),
+    ]
 
 
-def _of_supply(unit: str, before: UnitState, after: UnitState) -> list[tuple[str, str]]:
+def _of_supply(unit: str, before: UnitState, after: UnitState) -> list[tuple[str, str, str]]:
     match after.supply:
         case Supply.BATTERY:
-            return [("error", f"mains has failed: {unit} runs on its battery")]
+            text = f"mains has failed: {unit} runs on its battery"
+            return [("error", text, Topic.MAINS_LOST)]
         case Supply.UNPROTECTED:
             return [
                 (
                     "error",
                     f"{unit} gives no protection: {after.why}; the next outage is not carried",
+                    "",
                 )
             ]
         case Supply.MAINS if before.supply is Supply.BATTERY:
-            return [("info", f"mains is back at {unit}")]
+            return [("info", f"mains is back at {unit}", Topic.COMING_BACK)]
         case Supply.MAINS if before.supply is Supply.UNPROTECTED:
-            return [("info", f"{unit} protects again")]
+            return [("info", f"{unit} protects again", "")]
         case Supply.UNKNOWN if after.lost_at is None:
-            return [("warning", f"{unit} cannot be judged: {after.why}")]
+            return [("warning", f"{unit} cannot be judged: {after.why}", "")]
         case _:
             return []

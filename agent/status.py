@@ -238,10 +238,9 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
     yield from _owed_lines(document.get("owed", ()))
     if not document.get("journal_healthy", True):
         yield "  the journal cannot be written: look after the disk of the state directory"
-    for hook in document.get("webhooks", ()):
-        if hook["why"]:
-            waiting = hook["waiting"]
-            yield f"  notices do not reach {hook['host']} ({waiting} wait): {hook['why']}"
+    for one in document.get("receivers", ()):
+        if one["why"]:
+            yield f"  notices do not reach {one['name']} ({one['waiting']} wait): {one['why']}"
 
 
 def _unit_line(unit: Mapping[str, Any]) -> str:

@@ -37,7 +37,7 @@ from agent.health import Health, Signs, judge
 from agent.identity import Identity
 from agent.journal.journal import Journal, Recalled
 from agent.login_checks import LoginChecks
-from agent.notices import Notices
+from agent.notices.telling import Around, Telling, as_fields
 from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
 from agent.page.door import Door
@@ -62,7 +62,7 @@ from agent.works import Works
 from drivers.base import Driver, Stage
 from drivers.errors import LastwattError
 from drivers.transports.snmp import ListenError, SnmpHub, SnmpPeer
-from policies.events import Event, NoticeRaised
+from policies.events import Event
 from policies.model import Reading, Site
 from policies.supply import poll_pace_s
 
@@ -151,6 +151,7 @@ class Agent:
             on_event=self._parts.hear,
             beliefs=self._estimator.beliefs,
             plan=lambda: self._planner.plan,
+            hold=lambda *asked: self._telling.hold(*asked),
         )
         self._hands = Hands(self.engine, clock=self._clock, zone=loaded.time_zone)
         self._grading = Grading(
@@ -168,7 +169,14 @@ class Agent:
             grading=self._grading,
             login=partial(login_of, loaded),
         )
-        self._notices = Notices(site.name, loaded.webhooks, clock=self._clock, dry_run=dry_run)
+        self._telling = Telling(
+            loaded,
+            self._around(),
+            clock=self._clock,
+            journal=journal,
+            state=self._recalled.state,
+            dry_run=dry_run,
+        )
         self._notifications = Notifications(clock=self._clock)
         self._sources: list[Source] = []
         self._peers: dict[str, SnmpPeer] = {}
@@ -218,7 +226,8 @@ class Agent:
         parts, engine, loaded, clock = self._parts, self.engine, self._loaded, self._clock
         join = parts.join
         join("status", asks={"status": self._answer_status})
-        join("notices", hear=self._hear_notice, run=self._notices.run)
+        telling = self._telling
+        join("notices", hear=telling.hear, asks=telling.asks, run=telling.run)
         join("saying", run=self._keep_saying)
         join("estimate", hear=lambda event: self._estimator.hear(event, engine.state))
         self._join_owed(folder)
@@ -295,6 +304,17 @@ class Agent:
             steady_s=engine.site.mains_steady_s,
         )
         join("reports", hear=filing.hear, run=filing.run)
+
+    def _around(self) -> Around:
+        """Return what telling needs of this agent."""
+        return Around(
+            engine=lambda: self.engine,
+            plan=lambda: self._planner.plan,
+            health=self.health,
+            who=lambda request: self._hands.who(request),
+            say=self._say,
+            is_saying=lambda: not self._to_say.empty(),
+        )
 
     def _join_owed(self, folder: Path) -> None:
         """Join the list of what is to be undone, and its copies elsewhere."""
@@ -511,10 +531,6 @@ class Agent:
             log.exception("failed_identity", unit=reading.unit)
         await self.engine.on_reading(reading)
 
-    def _hear_notice(self, event: Event) -> None:
-        if isinstance(event, NoticeRaised):
-            self._notices.raise_notice(event)
-
     def _energy_band(self, unit: str) -> tuple[float, float, float] | None:
         band = self._estimator.energy_wh_band(unit)
         return None if band is None else (band.median_wh, band.lower_wh, band.upper_wh)
@@ -525,12 +541,13 @@ class Agent:
 
     def _hear_trouble(self, text: str) -> None:
         self._journal.snapshot(self.engine.state)
+        self._telling.notices.keep_again()
         self._say("error", "journal", text)
 
-    def _say(self, severity: str, about: str, text: str) -> None:
+    def _say(self, severity: str, about: str, text: str, topic: str = "") -> None:
         """Have something said as a notice, from where nothing can be awaited."""
         if not self._to_say.full():
-            self._to_say.put_nowait(partial(self.engine.notice, severity, about, text))
+            self._to_say.put_nowait(partial(self.engine.notice, severity, about, text, topic))
 
     def _keep(self, event: Event) -> None:
         """Have something recorded, from where nothing can be awaited."""
@@ -565,7 +582,7 @@ class Agent:
             "version": _version(),
             "journal_healthy": self._journal.is_healthy,
             "health": {**asdict(found := self.health()), "is_well": found.is_well},
-            "webhooks": [asdict(delivery) for delivery in self._notices.deliveries()],
+            "receivers": [as_fields(each) for each in self._telling.notices.deliveries()],
         }
 
 

@@ -132,12 +132,34 @@ class SupplyJudged:
 
 @dataclass(frozen=True, slots=True)
 class NoticeRaised:
-    """For people: something that somebody should know; severity is info, warning or error."""
+    """For people: something that somebody should know; severity is info, warning or error.
+
+    Attributes:
+        topic: a word of `telling.Topic`; "" = by its severity, see `telling.topic_of`.
+    """
 
     at: float
     severity: str
     about: str
     text: str
+    topic: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoticesSilenced:
+    """Somebody wants no notices of a topic, or about something, for a while.
+
+    Attributes:
+        topic: a word of `telling.Topic`; "" = any that may be silenced.
+        about: the unit, device or part; "" = any.
+        until_at: site time, s; not after `at` ends it.
+    """
+
+    at: float
+    topic: str
+    about: str
+    until_at: float
+    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -556,4 +578,5 @@ Event = (
     | SelfTestEnded
     | IdentityPinned
     | WatchOnlySet
+    | NoticesSilenced
 )

@@ -16,6 +16,7 @@ from policies.night import Light, LightStep
 from policies.shed_items import Item, Problem
 from policies.state import Phase, SiteState
 from policies.timeline import MARGIN_S
+from policies.way_out import kept_for_notices_s
 
 _WORKING = frozenset({Phase.RUNNING, Phase.STARTING, Phase.NEEDS_HAND})
 
@@ -321,7 +322,7 @@ class _Builder:
             name,
             worth,
             watts[name],
-            takes_s=device.rest_s + MARGIN_S,
+            takes_s=device.rest_s + MARGIN_S + kept_for_notices_s(self._footing.site, name),
             least_s=hold_s,
             most_s=most_s,
             holds_data=device.role in HOLDS_DATA,

@@ -241,6 +241,8 @@ class Site:
             planning code itself fail.
         horizon_s: how long an outage is planned for; an hour beyond it is worth nothing.
         patience_s: in the first so many seconds nothing is given up for the sake of another.
+        way_out: devices that notices go through on their way out of the site.
+        notices_s: how long these wait, at most, for notices to get out before they are stopped.
     """
 
     name: str
@@ -252,6 +254,8 @@ class Site:
     floor_after_s: float = 300.0
     horizon_s: float = 8 * 3600.0
     patience_s: float = 120.0
+    way_out: frozenset[str] = frozenset()
+    notices_s: float = 0.0
 
 
 class OutputSource(IntEnum):

@@ -21,6 +21,7 @@ from policies.shed_items import HOUR_S, Answer, Battery, Form, course, holds_fit
 from policies.shed_search import exhausted
 from policies.state import Phase
 from policies.timeline import MARGIN_S, reserve_s
+from policies.way_out import kept_for_notices_s
 
 _HALVINGS = 48
 _NEARLY = 0.9
@@ -173,13 +174,14 @@ class Teller:
             for u in footing.units[other]
             if len(footing.units[other]) == 1
         ]
-        begin_s = min([kept_s, *uses_s]) - device.rest_s - MARGIN_S
+        takes_s = device.rest_s + MARGIN_S + kept_for_notices_s(self._site, stop.device)
+        begin_s = min([kept_s, *uses_s]) - takes_s
         begin_at = self._now + max(0.0, begin_s)
         return replace(
             stop,
             why=Why.KEPT,
             on_until_at=begin_at,
-            at_rest_at=begin_at + device.rest_s + MARGIN_S,
+            at_rest_at=begin_at + takes_s,
             latest_at=begin_at,
             dark_at=dark_at,
             is_in_time=begin_s >= 0.0 or device.role not in HOLDS_DATA,

@@ -28,6 +28,7 @@ from policies.shed_search import Solver, exhausted
 from policies.state import SiteState
 from policies.supply import UnitState
 from policies.timeline import MARGIN_S, reserve_s
+from policies.way_out import kept_for_notices_s
 
 _TURNS, _LATE = 16, 7
 _AGREES, _NEAR, _LESS = 2e-3, 8e-3, 5e-4
@@ -153,12 +154,14 @@ class _Maker:
         box_s = self._box_ends_s(solved, unit)
         for name, device in self._site.devices.items():
             if self._footing.units[name] == {unit}:
-                by_s = box_s - device.rest_s - MARGIN_S
+                by_s = box_s - device.rest_s - MARGIN_S - kept_for_notices_s(self._site, name)
                 most_s[name] = min(most_s.get(name, math.inf), max(0.0, by_s))
         for name, other in across:
             if self._footing.units[name] == {unit}:
                 ends_s = min(works_until_s(solved[u], other) for u in self._footing.units[other])
-                by_s = max(0.0, ends_s - self._site.devices[name].rest_s - MARGIN_S)
+                takes_s = self._site.devices[name].rest_s + MARGIN_S
+                takes_s += kept_for_notices_s(self._site, name)
+                by_s = max(0.0, ends_s - takes_s)
                 most_s[name] = min(most_s.get(name, math.inf), by_s)
         return {name: by_s for name, by_s in most_s.items() if by_s < math.inf}
 

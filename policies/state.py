@@ -25,6 +25,7 @@ from policies.events import (
     LightChanged,
     LoadFound,
     LoginRefused,
+    NoticesSilenced,
     OrderClosed,
     OrderGiven,
     PauseSet,
@@ -157,6 +158,21 @@ class DeviceState:
 
 
 @dataclass(frozen=True, slots=True)
+class Silence:
+    """Notices that somebody wants to hear nothing of for a while; see `NoticesSilenced`."""
+
+    topic: str
+    about: str
+    until_at: float
+    who: str
+
+    def covers(self, topic: str, about: str, now: float) -> bool:
+        """Whether a notice of *topic* about that is silenced by it now."""
+        is_it = self.topic in ("", topic) and self.about in ("", about)
+        return is_it and now < self.until_at
+
+
+@dataclass(frozen=True, slots=True)
 class SiteState:
     """The fold of a site's journal.
 
@@ -169,6 +185,7 @@ class SiteState:
         works: regular work -> up to which moment nothing of it is missed.
         watches_only: why no order is given, by cause; empty = orders are given.
         light: whether it is dark at the site; light_until_at: until when, None = for long.
+        silences: what nobody is told of for now.
     """
 
     units: Mapping[str, UnitState] = field(default_factory=dict)
@@ -182,6 +199,7 @@ class SiteState:
     pins: Pins | None = None
     watches_only: Mapping[str, str] = field(default_factory=dict)
     works: Mapping[str, datetime] = field(default_factory=dict)
+    silences: tuple[Silence, ...] = ()
 
 
 def initial(site: Site) -> SiteState:
@@ -246,8 +264,8 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
             return _with_unit(state, reading.unit, replace(unit, output=output))
         case PollMissed(at=at, unit=name) if name in site.units:
             return _with_unit(state, name, silent(site.units[name], state.units[name], at=at))
-        case PauseSet():
-            return _paused(state, event)
+        case PauseSet() | NoticesSilenced():
+            return _asked_for(state, event)
         case IdentityPinned(box=box, units=units, who=who, marks=marks):
             return replace(state, pins=Pins(box, units, who, marks), watches_only={})
         case WatchOnlySet(cause=cause, why=why):
@@ -268,7 +286,10 @@ def fold(site: Site, state: SiteState, event: Event) -> SiteState:
     return state
 
 
-def _paused(state: SiteState, event: PauseSet) -> SiteState:
+def _asked_for(state: SiteState, event: PauseSet | NoticesSilenced) -> SiteState:
+    """The state after somebody asked for no orders, or no notices, for a while."""
+    if isinstance(event, NoticesSilenced):
+        return replace(state, silences=_silences(state, event))
     if event.until_at <= event.at:
         return replace(state, paused_until_at=None, paused_by="")
     return replace(state, paused_until_at=event.until_at, paused_by=event.who)
@@ -283,6 +304,15 @@ def _testing(unit: UnitState, event: SelfTestBegan | SelfTestEnded) -> UnitState
         return replace(unit, testing_until_at=event.at + AFTER_TEST_S)
     bads = None if unit.reading is None else unit.reading.line_bads
     return replace(unit, testing_until_at=event.until_at, bads_before_test=bads)
+
+
+def _silences(state: SiteState, event: NoticesSilenced) -> tuple[Silence, ...]:
+    """The silences after one was set or ended; those that are over are forgotten."""
+    which = (event.topic, event.about)
+    kept = [s for s in state.silences if (s.topic, s.about) != which and s.until_at > event.at]
+    if event.until_at > event.at:
+        kept.append(Silence(event.topic, event.about, event.until_at, event.who))
+    return tuple(kept)
 
 
 def _with_outputs(site: Site, state: SiteState, event: Event) -> SiteState:

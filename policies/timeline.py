@@ -20,6 +20,7 @@ from policies.layout import Feed, Layout, layout_of
 from policies.model import Site
 from policies.runtime import LoadStep
 from policies.state import Phase, SiteState, dusk_w
+from policies.way_out import first_of
 
 MARGIN_S = 5.0
 """Added to each stop for polling, deciding and connecting."""
@@ -52,7 +53,8 @@ class Timeline:
 
     Attributes:
         unit_lower_s, unit_median_s: seconds from now to each unit's end; inf on mains.
-        planned: slots with the reserve kept back for what holds data; what is decided by.
+        planned: slots with the reserve kept back for what holds data, and time for notices to get
+            out; what is decided by.
         bare: the same on the lower bound itself; after these nothing can be promised.
     """
 
@@ -84,10 +86,11 @@ def timeline(
     reserved_at = {name: at - reserve_s(site, at - now) for name, at in ends_at.items()}
     layout = layout_of(site)
     takes_s = _takes_s(site, state, margin_s)
+    told_s = _with_notices(site, state, takes_s)
     return Timeline(
         unit_lower_s=lower,
         unit_median_s=median,
-        planned=_slots(site, layout, ends_at, reserved_at, takes_s),
+        planned=_slots(site, layout, ends_at, reserved_at, told_s),
         bare=_slots(site, layout, ends_at, ends_at, takes_s),
     )
 
@@ -167,6 +170,22 @@ def _takes_s(site: Site, state: SiteState, margin_s: float) -> list[float]:
         if not is_done:
             takes_s[i] = layout.rest_s[i] + margin_s
     return takes_s
+
+
+def _with_notices(site: Site, state: SiteState, takes_s: Sequence[float]) -> Sequence[float]:
+    """The same, with what is kept for notices before the stops of those that they go through.
+
+    Only in what is planned: where time is short it is not kept.
+    """
+    waited = [name for name in first_of(site) if state.devices[name].order is None]
+    if not waited or site.notices_s <= 0.0:
+        return takes_s
+    number = {name: i for i, name in enumerate(layout_of(site).names)}
+    told_s = list(takes_s)
+    for i in map(number.__getitem__, waited):
+        if told_s[i] > 0.0:
+            told_s[i] += site.notices_s
+    return told_s
 
 
 def _slots(

@@ -28,6 +28,8 @@ ONE_DOOR = {
     "toml_rs": {"agent/config/document.py"},
     "argon2": {"agent/page/passwords.py"},
     "prometheus_client": {"agent/page/metrics.py"},
+    "smtplib": {"agent/notices/mail.py"},
+    "apprise": {"agent/notices/service.py"},
     "sqlite3": {"agent/journal/journal.py", "agent/journal/file.py"},
 }
 

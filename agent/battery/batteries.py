@@ -33,6 +33,7 @@ from policies.events import (
 from policies.health import Ageing, ageing_of
 from policies.reasons import names_text
 from policies.supply import UnitState
+from policies.telling import Topic
 
 log = structlog.get_logger()
 
@@ -136,7 +137,7 @@ class Batteries:
             await self._record_fitted(name, on, BY_FILE, is_first=known is None)
             if known is not None:
                 text = f"another battery, fitted on {on} by the site's file: {view.STARTS_ANEW}"
-                await self._engine.notice("info", name, text)
+                await self._engine.notice("info", name, text, Topic.BATTERY)
 
     def file_day(self, unit: str) -> date | None:
         """Return the day on which the battery was put in as the site's file has it."""
@@ -162,7 +163,7 @@ class Batteries:
             text = f"battery ageing: {view.ageing_sentence(trend, name)}"
             await self._engine.record(BatteryJudged(self._now(), name, grade.value, text))
             severity = "error" if grade is Ageing.WORN else "warning"
-            await self._engine.notice(severity, name, text)
+            await self._engine.notice(severity, name, text, Topic.BATTERY)
 
     # Answers
 
@@ -197,7 +198,7 @@ class Batteries:
         log.info("took_battery", unit=name, on=on.isoformat(), who=who)
         await self._record_fitted(name, on, who, is_first=False)
         text = f"another battery, fitted on {on}, as {who} said: {view.STARTS_ANEW}"
-        await self._engine.notice("info", name, text)
+        await self._engine.notice("info", name, text, Topic.BATTERY)
         await self._engine.consider()
         return answer
 

@@ -21,6 +21,7 @@ from agent.cli.hands import pause, start, stop
 from agent.cli.journal import journal
 from agent.cli.live import run, status
 from agent.cli.new import new
+from agent.cli.notices import notices
 from agent.cli.page import page
 from agent.cli.people import people
 from agent.cli.plan import plan
@@ -60,7 +61,7 @@ def main() -> None:
 for command in (
     demo, new, check, probe, ports, recipe, run, status, watch, journal, pause, stop, start,
     rehearse, drill, restore, battery, report,
-    page, people,
+    page, people, notices,
     budget, fit, plan, size,
     completion,
     simulate,

@@ -13,7 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from agent.commissioning.answers import Answers, SecretFiles, key_of
 from agent.config.document import Route
-from agent.config.models import Address, Name
+from agent.config.fields import Address, Name
 from drivers.errors import LastwattError
 from drivers.settings import seconds_from
 

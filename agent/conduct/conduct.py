@@ -27,6 +27,7 @@ from policies.graph import graph_of
 from policies.model import Order, Role, Site, Task
 from policies.reasons import duration_text
 from policies.state import OpenOrder, Phase, SiteState
+from policies.telling import Topic
 from policies.timeline import MARGIN_S
 from policies.withdraw import unwanted
 
@@ -226,7 +227,7 @@ class Conductor:
             return []
         missed = duration_text(gap.lasting_s(ended.at))
         text = f"{ended.device} is back ({ended.evidence}); it recorded nothing for {missed}"
-        return [NoticeRaised(ended.at, "info", ended.device, text)]
+        return [NoticeRaised(ended.at, "info", ended.device, text, Topic.COMING_BACK)]
 
     def _waiting_notices(self, ended: OrderClosed) -> list[NoticeRaised]:
         """What is said of those that stay off, since one that they use did not come back at all."""

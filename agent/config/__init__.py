@@ -3,7 +3,7 @@
 from agent.config.build import build_drivers
 from agent.config.faults import Fault, Severity, in_order
 from agent.config.load import FORMAT, load
-from agent.config.site import AgentSettings, Fitted, LoadedSite, PageSettings, UnitAccess, Webhook
+from agent.config.site import AgentSettings, Fitted, LoadedSite, PageSettings, UnitAccess
 from policies.model import Place
 
 __all__ = [
@@ -16,7 +16,6 @@ __all__ = [
     "Place",
     "Severity",
     "UnitAccess",
-    "Webhook",
     "build_drivers",
     "in_order",
     "load",

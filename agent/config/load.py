@@ -19,6 +19,7 @@ from agent.config.explain import validated
 from agent.config.faults import Fault, Severity, in_order
 from agent.config.fittings import DeviceDrivers, Kinds, core_of, device_keys, read_drivers
 from agent.config.models import DeviceTable, FileTable, UnitTable
+from agent.config.notice_rules import notice_faults
 from agent.config.rules import (
     box_faults,
     circle_faults,
@@ -40,7 +41,6 @@ from agent.config.translate import (
     schedule_of,
     site_of,
     unit_of,
-    webhooks_of,
     worth_of,
     zone_of,
 )
@@ -137,6 +137,7 @@ class _Reading:
         self.faults += reference_faults(document)
         self.faults += box_faults(document)
         self.faults += local_faults(document)
+        self.faults += notice_faults(document)
         self.faults += circle_faults(document)
         self.faults += threshold_faults(document, self._policy_site(), self.routes)
 
@@ -156,7 +157,7 @@ class _Reading:
             agent=agent_of(self.file.agent, dict(site.devices), base),
             time_zone=zone_of(self.file),
             place=place_of(self.file),
-            webhooks=webhooks_of(self.file),
+            notices=self.file.notices,
             page=None if self.file.page is None else page_of(self.file.page, base),
             owed_copies=owed_copies_of(self.file, base),
             document=self.document,

@@ -15,6 +15,7 @@ from pydantic import BaseModel, SecretStr
 
 from agent.config.contacts import Contact
 from agent.config.document import Document
+from agent.config.notice_tables import NoticesTable
 from agent.due_times import Attended, Rule
 from drivers.base import DriverKind, Stage
 from drivers.transports.snmp_settings import SnmpSettings
@@ -100,17 +101,6 @@ class RegularWork:
 
 
 @dataclass(frozen=True, slots=True)
-class Webhook:
-    """An address that notices are posted to, and the secret that signs them, if any.
-
-    The address stays out of the repr: many services hide a key in it.
-    """
-
-    url: str = field(repr=False)
-    secret: SecretStr | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class OwedCopy:
     """A place outside the box that gets the list of what is owed: a file, or a web address.
 
@@ -159,6 +149,7 @@ class LoadedSite:
         fittings: device -> driver name -> what that driver is built from.
         stage_drivers: device -> stage -> name of the driver that serves it.
         stage_takes: device -> stage -> seconds that the stage takes, by the file or by default.
+        notices: who is told of what.
         owed_copies: where the list of what is owed goes besides the state directory.
         page: how it is served, or None where the file has no such table.
         document: the file, for the lines of later findings.
@@ -176,7 +167,7 @@ class LoadedSite:
     agent: AgentSettings
     time_zone: ZoneInfo
     place: Place | None
-    webhooks: tuple[Webhook, ...]
+    notices: NoticesTable
     page: PageSettings | None
     owed_copies: tuple[OwedCopy, ...]
     document: Document = field(repr=False)

@@ -25,6 +25,7 @@ from agent.config.models import (
     is_loopback,
     listen_at,
 )
+from agent.config.notice_tables import NoticesTable
 from agent.config.site import (
     AgentSettings,
     OwedCopy,
@@ -32,7 +33,6 @@ from agent.config.site import (
     RegularWork,
     SelfTestAccess,
     UnitAccess,
-    Webhook,
 )
 from agent.due_times import DAYS, Attended, Rule
 from drivers.base import Stage
@@ -184,6 +184,8 @@ def site_of(table: FileTable, units: dict[str, Unit], devices: dict[str, Device]
         floor_after_s=table.agent.floor_after,
         horizon_s=table.plan.horizon,
         patience_s=table.plan.patience,
+        way_out=way_out_of(table.notices, devices),
+        notices_s=table.notices.path_waits,
     )
 
 
@@ -237,9 +239,13 @@ def place_of(table: FileTable) -> Place | None:
     return None if place is None else Place(place.latitude, place.longitude)
 
 
-def webhooks_of(table: FileTable) -> tuple[Webhook, ...]:
-    """Return where notices are posted to."""
-    return tuple(Webhook(hook.url, hook.secret) for hook in table.notices.webhooks)
+def way_out_of(table: NoticesTable, devices: Mapping[str, Device]) -> frozenset[str]:
+    """Return the devices that notices go through; none where nobody is told anything."""
+    if not table.has_receivers:
+        return frozenset()
+    if table.path is not None:
+        return frozenset(table.path)
+    return frozenset(n for n, d in devices.items() if d.role in (Role.ROUTER, Role.MODEM))
 
 
 def zone_of(table: FileTable) -> ZoneInfo:

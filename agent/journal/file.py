@@ -7,7 +7,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import astuple, dataclass
 from datetime import datetime
@@ -75,6 +75,13 @@ CREATE TABLE IF NOT EXISTS estimates (
     utc TEXT NOT NULL,
     body BLOB NOT NULL,
     PRIMARY KEY (unit, dry)
+) STRICT;
+CREATE TABLE IF NOT EXISTS undelivered (
+    dry INTEGER NOT NULL,
+    receiver TEXT NOT NULL,
+    notice TEXT NOT NULL,
+    body TEXT NOT NULL,
+    PRIMARY KEY (dry, receiver, notice)
 ) STRICT;
 """
 _COLUMNS = "id, version, boot, monotonic, at, utc, synced, dry, kind, body"
@@ -402,6 +409,40 @@ def held_bytes(connection: sqlite3.Connection) -> int:
     asked = ("page_size", "page_count", "freelist_count")
     size, pages, free = (connection.execute(f"PRAGMA {one}").fetchone()[0] for one in asked)
     return int(size * (pages - free))
+
+
+def keep_undelivered(
+    connection: sqlite3.Connection, receiver: str, notice: str, *, dry: bool, body: str
+) -> None:
+    """Keep a notice that a receiver is to get, until `drop_undelivered`."""
+    connection.execute(
+        "INSERT INTO undelivered (dry, receiver, notice, body) VALUES (?, ?, ?, ?)"
+        " ON CONFLICT (dry, receiver, notice) DO UPDATE SET body = excluded.body",
+        (dry, receiver, notice, body),
+    )
+
+
+def drop_undelivered(
+    connection: sqlite3.Connection, receiver: str, notices: Sequence[str], *, dry: bool
+) -> None:
+    """Forget notices that a receiver has, or will never get."""
+    connection.executemany(
+        "DELETE FROM undelivered WHERE dry = ? AND receiver = ? AND notice = ?",
+        [(dry, receiver, notice) for notice in notices],
+    )
+
+
+def undelivered(connection: sqlite3.Connection, *, dry: bool) -> list[tuple[str, str, str]]:
+    """Return receiver, notice and body of what waits, oldest first; nothing of older releases."""
+    try:
+        found = connection.execute(
+            "SELECT receiver, notice, body FROM undelivered WHERE dry = ? ORDER BY rowid", (dry,)
+        )
+    except sqlite3.OperationalError as error:
+        if "no such table" not in str(error):
+            raise
+        return []
+    return found.fetchall()
 
 
 def prune_some(

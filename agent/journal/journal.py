@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,15 +23,18 @@ from agent.journal.file import (
     DiskError,
     Row,
     check_whole,
+    drop_undelivered,
     estimates,
     insert,
     insert_snapshot,
     is_damage,
     keep_estimate,
     keep_fact,
+    keep_undelivered,
     open_to_write,
     reading,
     set_aside,
+    undelivered,
 )
 from agent.journal.lock import StateLock
 from agent.journal.recall import Memory, Recalled
@@ -212,6 +215,31 @@ class Journal:
         except JournalError:
             return {}  # `recall` has said so
 
+    def keep_undelivered(self, receiver: str, notice: str, body: str) -> None:
+        """Have a notice on the disk at once, that a receiver is to get; never waits."""
+        write = functools.partial(
+            keep_undelivered, receiver=receiver, notice=notice, dry=self._dry, body=body
+        )
+        self._writer.put([write], answer=_unheard)
+
+    def drop_undelivered(self, receiver: str, notices: Collection[str]) -> None:
+        """Have notices forgotten on the disk at once; never waits."""
+        write = functools.partial(
+            drop_undelivered, receiver=receiver, notices=tuple(notices), dry=self._dry
+        )
+        self._writer.put([write], answer=_unheard)
+
+    def recall_undelivered(self) -> list[tuple[str, str, str]]:
+        """Return receiver, notice and body of what waits, oldest first, as an earlier run left it.
+
+        Of a file that was set aside, what can be read counts.
+        """
+        try:
+            with reading(self._path if self._aside is None else self._aside) as connection:
+                return undelivered(connection, dry=self._dry)
+        except JournalError:
+            return []  # `recall` has said so
+
     def prune(self, *, keep_readings_s: float, keep_events_s: float) -> None:
         """Delete readings, and all else, older than so many seconds of site time.
 
@@ -353,6 +381,10 @@ def _answer_in(done: asyncio.Future[bool]) -> Callable[[bool], None]:
 
 def _rfc3339(utc: datetime) -> str:
     return utc.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _unheard(is_written: bool) -> None:
+    """Take an answer that nobody waits for: it only has the disk written at once."""
 
 
 def _ignore(text: str) -> None:

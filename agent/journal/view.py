@@ -40,6 +40,7 @@ from policies.events import (
     LoadFound,
     LoginRefused,
     NoticeRaised,
+    NoticesSilenced,
     OrderClosed,
     OrderGiven,
     OutputArmed,
@@ -68,6 +69,7 @@ from policies.model import OutputSource, Reading
 from policies.night import Light
 from policies.output_state import OutputTask
 from policies.reasons import duration_text, names_text, sureness_text
+from policies.telling import silenced_text
 
 FOLLOW_EVERY_S = 0.5
 FORMAT = 1
@@ -300,6 +302,12 @@ def sentence(event: Event, *, utc: str, zone: tzinfo) -> str:  # noqa: C901  # o
             return f"pause until {until}, set by {who}: no automatic orders"
         case NoticeRaised(severity=severity, about=about, text=text):
             return f"{severity}: {_about(about, text)}"
+        case NoticesSilenced(at=at, until_at=until_at, who=who):
+            what = silenced_text(event.topic, event.about)
+            if until_at <= at:
+                return f"{who} has {what} told again"
+            until = _local(utc, zone, later_s=until_at - at)
+            return f"{who} has silenced {what} until {until}"
         case (
             OutputBegan()
             | OutputArmed()

@@ -297,6 +297,6 @@ def _notes(seen: Seen) -> Iterator[str]:
         )
     if not shown.get("journal_healthy", True):
         yield "The journal cannot be written: look after the disk of the state directory."
-    for hook in shown.get("webhooks", ()):
-        if hook["why"]:
-            yield f"Notices do not reach {hook['host']} ({hook['waiting']} wait): {hook['why']}."
+    for one in shown.get("receivers", ()):
+        if one["why"]:
+            yield f"Notices do not reach {one['name']} ({one['waiting']} wait): {one['why']}."

@@ -7,6 +7,7 @@ written or sent. The next run recalls the journal and goes on, as `agent.wiring`
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -18,6 +19,7 @@ from agent.battery.daylight import Daylight
 from agent.battery.estimator import Estimator
 from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
+from agent.notices.hold import PathHold
 from agent.planner import Planner, in_slices
 from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
@@ -30,7 +32,7 @@ from agent.units.watch import Watch
 from drivers.base import Driver, Stage
 from drivers.feed_cut import FeedCut
 from policies.decide import beliefs_of
-from policies.events import Event
+from policies.events import Event, NoticeRaised
 from policies.model import Place
 from policies.plan import Plan
 from policies.supply import poll_pace_s
@@ -131,6 +133,7 @@ class Lives:
         self._kills = list(scenario.kills)
         self._boots = 1
         self._booted_at = 0.0
+        self._out_at = -math.inf
         self._run: _Run | None = None
         self.disk = Disk(scenario)
         self.disk.estimates.update(self._outfit.kept)
@@ -197,6 +200,7 @@ class Lives:
             on_event=partial(self._hear, keeper, estimator, planner),
             beliefs=beliefs,
             plan=lambda: planner.plan,
+            hold=PathHold(scenario.site, waits=lambda: self._loop.time() < self._out_at),
         )
         watches = {name: self._watch(name, engine, clock) for name in scenario.site.units}
         self._run = run = _Run(engine, planner, clock, keeper, watches)
@@ -328,10 +332,24 @@ class Lives:
         if keeper.is_dead:
             return
         self._ears.event(event)
+        if isinstance(event, NoticeRaised):
+            self._raise(self._scenario.notices_out_s)
         # The very first events come before there is a run, and no reading is among them.
         if estimator is not None and self._run is not None:
             estimator.hear(event, self._run.engine.state)
         planner.hear()
+
+    def _raise(self, out_s: float) -> None:
+        """A notice is on its way out; once it is, what was held for it may go on."""
+        if out_s <= 0.0:
+            return
+        self._out_at = self._loop.time() + out_s
+        if math.isfinite(out_s):
+            self._loop.call_later(out_s + 1e-3, self._notice_is_out)
+
+    def _notice_is_out(self) -> None:
+        if self._run is not None:
+            self._run.engine.wake()
 
     # Living and dying
 

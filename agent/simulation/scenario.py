@@ -194,6 +194,7 @@ class Scenario:
         ports: how the switch behaves that a device's power is cut at, as its second way to stop; a
             device whose only stop is a cut has its `manners` for that.
         themes: what kinds of trouble were drawn, for those who look into it.
+        notices_out_s: how long a notice takes to get out; infinity = it never does.
     """
 
     seed: int
@@ -217,6 +218,7 @@ class Scenario:
     unlisted_w: Mapping[str, float] = field(default_factory=dict)
     ports: Mapping[str, Manners] = field(default_factory=dict)
     themes: frozenset[str] = field(default_factory=frozenset)
+    notices_out_s: float = 0.0
 
     def mains_away(self, unit: str) -> tuple[Window, ...]:
         """Return when one unit is without mains."""

@@ -14,7 +14,6 @@ import logging
 import os
 import socket
 import ssl
-import warnings
 import weakref
 from collections.abc import Generator, Iterator, Mapping
 from typing import Any
@@ -37,11 +36,11 @@ from drivers.transports.http_messages import (
     HttpReply,
     HttpRequest,
     HttpTalk,
-    OldestTls,
     Trust,
     merged,
 )
 from drivers.transports.pinning import PinMismatchError, PinnedContext, for_people
+from drivers.transports.tls import speaking
 
 CONNECT_S = 5.0
 """Longest wait for a TCP connection, and again for TLS; whoever asked may try again."""
@@ -49,7 +48,6 @@ CONNECT_S = 5.0
 KEEP_S = 5.0
 """How long an idle connection of an act is kept: to poll over, too short to go stale."""
 
-_OLD_TLS = {"1.0": ssl.TLSVersion.TLSv1, "1.1": ssl.TLSVersion.TLSv1_1}
 _TOO_OLD = frozenset(
     {
         "unsupported protocol",
@@ -338,26 +336,15 @@ def _store() -> ssl.SSLContext:
 
 def _context(scheme: str, trust: Trust) -> ssl.SSLContext:
     if trust.fingerprint:
-        return _speaking(PinnedContext(trust.fingerprint), trust.oldest)
+        return speaking(PinnedContext(trust.fingerprint), trust.oldest)
     if scheme == "https" and trust.ca_pem is None:
         if trust.oldest == "1.2":
             return _store()
-        return _speaking(httpx2.create_ssl_context(trust_env=False), trust.oldest)
+        return speaking(httpx2.create_ssl_context(trust_env=False), trust.oldest)
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # trusts nobody, also where TLS is not due
     if trust.ca_pem:
         context.load_verify_locations(cadata=trust.ca_pem)
-    return _speaking(context, trust.oldest)
-
-
-def _speaking(context: ssl.SSLContext, oldest: OldestTls) -> ssl.SSLContext:
-    """Have a context speak a version of TLS that is deprecated, where the file asks for it."""
-    if oldest != "1.2":
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)  # it is, and `check` says so
-            context.minimum_version = _OLD_TLS[oldest]
-        # Their signatures are SHA-1 and MD5, which OpenSSL offers at this level alone.
-        context.set_ciphers("DEFAULT:@SECLEVEL=0")
-    return context
+    return speaking(context, trust.oldest)
 
 
 def _certificate(response: httpx2.Response) -> bytes | None:

@@ -53,10 +53,24 @@ class _PinnedObject(ssl.SSLObject):
         super().do_handshake()
         context = self.context
         assert isinstance(context, PinnedContext)
-        certificate = self.getpeercert(True)
-        presented = fingerprint_of(certificate) if certificate else ""
-        if not presented or presented != context.pin:
-            raise PinMismatchError(presented)
+        _compare(context, self.getpeercert(True))
+
+
+class _PinnedSocket(ssl.SSLSocket):
+    """The same for blocking sockets."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """Shake hands, then compare."""
+        super().do_handshake(block)
+        context = self.context
+        assert isinstance(context, PinnedContext)
+        _compare(context, self.getpeercert(True))
+
+
+def _compare(context: PinnedContext, certificate: bytes | None) -> None:
+    presented = fingerprint_of(certificate) if certificate else ""
+    if not presented or presented != context.pin:
+        raise PinMismatchError(presented)
 
 
 class PinnedContext(ssl.SSLContext):
@@ -68,6 +82,7 @@ class PinnedContext(ssl.SSLContext):
     """
 
     sslobject_class = _PinnedObject
+    sslsocket_class = _PinnedSocket
     pin: str
 
     def __new__(cls, pin: str) -> Self:

@@ -567,7 +567,7 @@ listen = "127.0.0.1:9000"
     stages = loaded.fittings["gate recorder"]["knock"].stages
     assert stages[Stage.QUIESCE] == KnockStop(command="close files")
     assert loaded.page == PageSettings(("127.0.0.1", 9000), open_reading=True)
-    (hook,) = loaded.webhooks
+    (hook,) = loaded.notices.webhooks
     assert hook.url == "https://192.0.2.30/hook" and hook.secret is not None
     assert hook.secret.get_secret_value() == ENV["KNOCK_PASSWORD"]
     shown = repr(loaded)

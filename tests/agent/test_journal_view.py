@@ -49,6 +49,7 @@ from policies.events import (
     LoadFound,
     LoginRefused,
     NoticeRaised,
+    NoticesSilenced,
     OrderClosed,
     OutputArmed,
     OutputBegan,
@@ -144,6 +145,11 @@ SAID: list[tuple[Event, str]] = [
         "cabinet: the supply is battery: mains failed",
     ),
     (NoticeRaised(1.0, "error", "cabinet", "its disk is full"), "error: cabinet: its disk is full"),
+    (
+        NoticesSilenced(1.0, "battery", "cabinet", 3601.0, "ana"),
+        "ana has silenced notices of battery about cabinet until 2026-07-02 00:41:07",
+    ),
+    (NoticesSilenced(1.0, "alarm", "", 1.0, "ana"), "ana has notices of alarm told again"),
     (AgentStarted(1.0, "0.1.0", True), "lastwatt 0.1.0 started; nothing will be sent"),
     (AgentEnded(1.0, "SIGTERM"), "lastwatt ended: SIGTERM"),
     (
@@ -331,6 +337,7 @@ def test_json_holds_what_it_is_and_the_fields_of_its_event() -> None:
         "event_version": 1,
         "severity": "error",
         "about": "cabinet",
+        "topic": "",
         "text": "its disk is full",
     }
 

@@ -251,14 +251,14 @@ def test_sick_journal_and_unreached_people_are_said() -> None:
     run = Run(site_of())
     run.hear(on_mains(10.0))
     hooks = [
-        {"host": "hook.example", "waiting": 3, "why": "it answered 503"},
-        {"host": "pager.example", "waiting": 0, "why": ""},
+        {"name": "hook", "waiting": 3, "why": "it answered 503"},
+        {"name": "pager", "waiting": 0, "why": ""},
     ]
-    said = {**shown(run), "journal_healthy": False, "webhooks": hooks}
+    said = {**shown(run), "journal_healthy": False, "receivers": hooks}
 
     assert text(said).splitlines()[-2:] == [
         "  the journal cannot be written: look after the disk of the state directory",
-        "  notices do not reach hook.example (3 wait): it answered 503",
+        "  notices do not reach hook (3 wait): it answered 503",
     ]
 
 

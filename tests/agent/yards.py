@@ -89,6 +89,7 @@ class Yard:
         self.decide: Any = decide
         self.fold: Any = fold
         self.plan: Callable[[], Plan | None] = lambda: None
+        self.hold: Any = lambda orders, course, now: {}
         self.heard: list[Event] = []
         self.mains_failed_at: dict[str, float] = {}
         self.low: set[str] = set()
@@ -122,6 +123,7 @@ class Yard:
             decide=lambda *args: self.decide(*args),  # may be changed as it runs
             fold=lambda *args: self.fold(*args),
             plan=lambda: self.plan(),
+            hold=lambda *args: self.hold(*args),
         )
         self.running = asyncio.create_task(self.engine.run(), name="engine")
         self._watching = [

@@ -6,8 +6,6 @@ import asyncio
 import hashlib
 import hmac
 import json
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any
 
@@ -16,9 +14,12 @@ import structlog
 from pydantic import SecretStr
 
 from agent.clock import LoopClock
-from agent.config import Webhook
+from agent.config.notice_tables import NoticesTable, WebhookTable
 from agent.notices import KEEP_S, WAITING, Notices, digest, signature
+from agent.notices.build import ways_of
+from agent.notices.letter import to_json
 from policies.events import NoticeRaised
+from tests.agent.notices.telling import ZONE, advanced_until, letter, sender, telling, until
 from tests.fakes import FakeClock
 from tests.peers.raw_http import Answer, RawPeer, hangs_up, raw_peer, reply, says, silent
 
@@ -27,42 +28,6 @@ BUSY = says(reply(b"busy", status="503 Service Unavailable"))
 NO = says(reply(b"no", status="404 Not Found"))
 FAILED = NoticeRaised(10.0, "error", "cabinet", "mains has failed: cabinet runs on its battery")
 BACK = NoticeRaised(20.0, "info", "cabinet", "mains is back at cabinet")
-
-
-@asynccontextmanager
-async def telling(
-    *ports: int, clock: Any = None, dry_run: bool = False, path: str = "/hook", secret: str = ""
-) -> AsyncIterator[Notices]:
-    hooks = [
-        Webhook(f"http://127.0.0.1:{port}{path}", SecretStr(secret) if secret else None)
-        for port in ports
-    ]
-    notices = Notices("boatyard", hooks, clock=clock or LoopClock(), dry_run=dry_run)
-    task = asyncio.create_task(notices.run())
-    try:
-        yield notices
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-
-
-async def until(holds: Callable[[], object], *, within_s: float = 10.0) -> None:
-    async with asyncio.timeout(within_s):
-        while not holds():  # noqa: ASYNC110  # a peer's state, of which no event tells
-            await asyncio.sleep(0.01)
-
-
-async def advanced_until(
-    clock: FakeClock, holds: Callable[[], object], *, step_s: float = 1.0, within_s: float = 20.0
-) -> float:
-    """Let site time run, real time for the sockets between; return the site time it took."""
-    began_at = clock.monotonic()
-    async with asyncio.timeout(within_s):
-        while not holds():
-            await asyncio.sleep(0.02)
-            if clock.sleepers:
-                await clock.advance(step_s)
-    return clock.monotonic() - began_at
 
 
 def sent(peer: RawPeer, number: int = 0) -> tuple[dict[str, str], bytes]:
@@ -107,7 +72,7 @@ async def test_notice_arrives_as_documented() -> None:
     assert head["content-type"] == "application/json"
     assert "lastwatt-signature" not in head
     assert set(said) == {
-        "format", "id", "site", "severity", "about", "text", "time", "late_s", "dry_run",
+        "format", "id", "site", "severity", "topic", "about", "text", "time", "late_s", "dry_run",
     }  # fmt: skip
     assert (said["format"], said["site"], said["severity"], said["about"], said["text"]) == (
         1, "boatyard", "error", "cabinet", "mains has failed: cabinet runs on its battery",
@@ -231,17 +196,18 @@ async def test_memory_is_bounded_and_the_newest_are_kept() -> None:
     assert [entry["event"] for entry in logs].count("dropped_notice") == 7
 
 
-async def test_undeliverable_notice_is_given_up_after_a_day() -> None:
-    """Yesterday's news stands in the journal; today's goes first."""
-    clock = FakeClock()
+async def test_undeliverable_notice_is_given_up_after_a_week() -> None:
+    """Last week's news stands in the journal; today's goes first."""
+    clock = FakeClock(at=KEEP_S)
+    old = to_json(letter("the old one", at=30.0))
     async with raw_peer(BUSY) as peer, telling(peer.port, clock=clock) as notices:
         with structlog.testing.capture_logs() as logs:
-            notices.raise_notice(FAILED)
-            await advanced_until(
-                clock, lambda: notices.deliveries()[0].waiting == 0, step_s=KEEP_S / 8
-            )
+            notices.take_up([("webhook 1", "20260701T224107-1", old)])
+            assert notices.deliveries()[0].waiting == 1
+            await advanced_until(clock, lambda: notices.deliveries()[0].waiting == 0, step_s=5.0)
 
         assert "503" in notices.deliveries()[0].why
+        assert len(peer.requests) > 1
     assert "dropped_notice" in [entry["event"] for entry in logs]
 
 
@@ -254,7 +220,7 @@ async def test_receiver_that_nobody_runs_costs_one_line_of_log() -> None:
         async with telling(port, clock=clock) as notices:
             notices.raise_notice(FAILED)
             await advanced_until(clock, lambda: clock.monotonic() > 300.0, step_s=10.0)
-    assert [entry["event"] for entry in logs] == ["lost_webhook"]
+    assert [entry["event"] for entry in logs] == ["lost_receiver"]
 
 
 async def test_nothing_secret_is_logged() -> None:
@@ -277,13 +243,14 @@ async def test_nothing_secret_is_logged() -> None:
 async def test_url_that_is_none_is_said_and_the_others_are_told() -> None:
     """A mistyped port in one address costs that one only."""
     async with raw_peer(OK) as peer:
-        hooks = [Webhook(f"http://127.0.0.1:{port}/T0KEN") for port in (99999, peer.port)]
-        with structlog.testing.capture_logs() as logs:
-            notices = Notices("boatyard", hooks, clock=LoopClock(), dry_run=False)
+        urls = [f"http://127.0.0.1:{port}/T0KEN" for port in (99999, peer.port)]
+        table = NoticesTable(webhooks=[WebhookTable(url=url) for url in urls])
+        ways, refused = ways_of(table, sender(), clock=LoopClock())
+        notices = Notices(ways, clock=LoopClock(), zone=ZONE)
         task = asyncio.create_task(notices.run())
         notices.raise_notice(FAILED)
         await until(lambda: peer.requests)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
-    assert [entry["event"] for entry in logs] == ["refused_webhook"]
-    assert "T0KEN" not in repr(logs)
+    assert [one.name for one in refused] == ["webhook 1"]
+    assert "T0KEN" not in repr((refused, ways))

@@ -1,0 +1,253 @@
+"""One receiver: what waits for it, and the loop that sends it."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections import deque
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from typing import Protocol
+
+import structlog
+
+from agent.notices.channel import Answer, Channel, Sending, Verdict
+from agent.notices.letter import Letter, to_json
+from agent.notices.rules import Rules, next_of, quiet_left_s
+from drivers.base import Clock
+from policies.telling import ALWAYS_TOLD
+
+log = structlog.get_logger()
+
+WAITING = 200
+"""Notices that wait for each receiver; past that the oldest is dropped, and that is logged."""
+
+KEEP_S = 7 * 86400.0
+"""How long a notice is tried; in an outage the way out is often the first to go."""
+
+HURRY_S = 60.0
+"""So long nothing waits for more to follow, once the way out is about to be stopped."""
+
+BARRED_S = 3600.0
+"""Pause after our login was refused: each more wrong one might lock the account."""
+
+_PAUSES_S = (1.0, 2.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0)
+
+
+class Store(Protocol):
+    """Keeps what waits on the disk; neither method waits for it."""
+
+    def keep_undelivered(self, receiver: str, notice: str, body: str) -> None:
+        """Have a notice on the disk at once."""
+        ...
+
+    def drop_undelivered(self, receiver: str, notices: Collection[str]) -> None:
+        """Have notices forgotten on the disk at once."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How it goes with one receiver.
+
+    Attributes:
+        name: of the receiver, by the file.
+        way: "webhook", "mail", "syslog" or "service".
+        host: where it is, as far as that may be shown.
+        waiting: notices not received yet.
+        oldest_s: age of the oldest of these; None = nothing waits.
+        why: what went wrong with the last try, or "".
+        taken: how many it took since the agent started.
+        taken_utc: when it took the last one; None = none yet.
+        taken_late_s: how late that was.
+    """
+
+    name: str
+    way: str
+    host: str
+    waiting: int
+    oldest_s: float | None
+    why: str
+    taken: int
+    taken_utc: datetime | None
+    taken_late_s: float | None
+
+
+class Receiver:
+    """One receiver, whose slowness delays no other."""
+
+    def __init__(
+        self,
+        name: str,
+        channel: Channel,
+        rules: Rules,
+        *,
+        clock: Clock,
+        zone: tzinfo,
+        store: Store,
+        on_out: Callable[[], None],
+    ) -> None:
+        """Prepare; nothing is sent before `run`.
+
+        Args:
+            name: by the file.
+            channel: the way to it.
+            rules: what it wants.
+            clock: of pauses, and of how late a notice is.
+            zone: the site's, for quiet hours.
+            store: keeps what waits.
+            on_out: told whenever something is out, or given up.
+        """
+        self.name = name
+        self._channel = channel
+        self._rules = rules
+        self._clock = clock
+        self._zone = zone
+        self._store = store
+        self._on_out = on_out
+        self._waiting: deque[Letter] = deque()
+        self._came = asyncio.Event()
+        self._hurry_until_at = -math.inf
+        self._is_lost = False
+        self._why = ""
+        self._taken = 0
+        self._taken_utc: datetime | None = None
+        self._taken_late_s: float | None = None
+
+    def put(self, letter: Letter) -> None:
+        """Queue a notice, if the receiver wants it; never waits."""
+        if not self._rules.wants(letter):
+            return
+        if len(self._waiting) >= WAITING:
+            self._drop_one()
+        self._waiting.append(letter)
+        self._store.keep_undelivered(self.name, letter.id, to_json(letter))
+        self._came.set()
+
+    def take_up(self, letters: Iterable[Letter]) -> None:
+        """Queue what an earlier run of the agent left, oldest first."""
+        self._waiting.extend(letters)
+        self._came.set()
+
+    def keep_again(self) -> None:
+        """Have all that waits on the disk once more: it has another file."""
+        for letter in self._waiting:
+            self._store.keep_undelivered(self.name, letter.id, to_json(letter))
+
+    def hurry(self) -> None:
+        """Send at once what waits for more to follow: the way out is about to be stopped."""
+        now = self._clock.monotonic()
+        if self._hurry_until_at < now:
+            self._came.set()
+        self._hurry_until_at = now + HURRY_S
+
+    @property
+    def has_some(self) -> bool:
+        """Whether something waits that need not wait for the end of quiet hours."""
+        if not self._waiting:
+            return False
+        is_quiet = quiet_left_s(self._rules, self._local()) > 0.0
+        return not is_quiet or any(letter.topic in ALWAYS_TOLD for letter in self._waiting)
+
+    def delivery(self) -> Delivery:
+        """Return how it goes."""
+        oldest_s = None
+        if self._waiting:
+            oldest_s = round(self._clock.monotonic() - self._waiting[0].at, 1)
+        return Delivery(
+            self.name,
+            self._channel.way,
+            self._channel.host,
+            len(self._waiting),
+            oldest_s,
+            self._why,
+            self._taken,
+            self._taken_utc,
+            self._taken_late_s,
+        )
+
+    async def run(self) -> None:
+        """Deliver for ever; cancel to end."""
+        failures = 0
+        while True:
+            self._came.clear()
+            now = self._clock.monotonic()
+            found = next_of(
+                tuple(self._waiting),
+                self._rules,
+                now=now,
+                local=self._local(),
+                hurry=now < self._hurry_until_at,
+            )
+            if not found.letters:
+                await self._wait(found.wait_s)
+                continue
+            answer = await self._try(found.letters)
+            if answer.verdict in (Verdict.TAKEN, Verdict.NEVER):
+                failures = 0
+                continue
+            failures += 1
+            if answer.verdict is Verdict.BARRED:
+                await self._clock.sleep(BARRED_S)
+            else:
+                await self._pause(_PAUSES_S[min(failures, len(_PAUSES_S)) - 1])
+
+    async def _try(self, letters: tuple[Letter, ...]) -> Answer:
+        """Send once, and see to what became of it."""
+        sending = Sending(letters, self._clock.monotonic(), self._clock.utc())
+        answer = await self._channel.send(sending)
+        if answer.verdict is Verdict.TAKEN:
+            if self._is_lost:
+                log.info("regained_receiver", receiver=self.name)
+            self._is_lost, self._why = False, ""
+            self._taken += len(letters)
+            self._taken_utc = sending.utc
+            self._taken_late_s = round(sending.late_s(letters[-1]), 1)
+            self._forget(letters)
+            return answer
+        if not self._is_lost:
+            log.warning("lost_receiver", receiver=self.name, way=self._channel.way, why=answer.said)
+        self._is_lost, self._why = True, answer.said
+        old = [x for x in letters if sending.late_s(x) >= KEEP_S]
+        gone = list(letters) if answer.verdict is Verdict.NEVER else old
+        for letter in gone:
+            log.warning("dropped_notice", receiver=self.name, about=letter.about, why=answer.said)
+        self._forget(gone)
+        return answer
+
+    def _forget(self, letters: Collection[Letter]) -> None:
+        if not letters:
+            return
+        ids = {letter.id for letter in letters}
+        self._waiting = deque(letter for letter in self._waiting if letter.id not in ids)
+        self._store.drop_undelivered(self.name, sorted(ids))
+        self._on_out()
+
+    def _drop_one(self) -> None:
+        """Drop the oldest that may be missed, or, where all are grave, the oldest."""
+        found = next((x for x in self._waiting if x.topic not in ALWAYS_TOLD), self._waiting[0])
+        self._waiting.remove(found)
+        self._store.drop_undelivered(self.name, (found.id,))
+        log.warning("dropped_notice", receiver=self.name, about=found.about, why="too many wait")
+
+    def _local(self) -> datetime:
+        return self._clock.utc().astimezone(self._zone)
+
+    async def _pause(self, seconds: float) -> None:
+        """Wait so long, or, once a second has passed, until another notice comes."""
+        await self._clock.sleep(min(_PAUSES_S[0], seconds))
+        await self._wait(seconds - _PAUSES_S[0])
+
+    async def _wait(self, seconds: float) -> None:
+        """Wait until something comes, at most so long."""
+        if math.isinf(seconds):
+            await self._came.wait()
+            return
+        sleeping = asyncio.ensure_future(self._clock.sleep(seconds))
+        coming = asyncio.ensure_future(self._came.wait())
+        try:
+            await asyncio.wait({sleeping, coming}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            sleeping.cancel()
+            coming.cancel()
