@@ -75,8 +75,7 @@ class SecretSources:
                 return self._named(f"environment variable {name}", self.env.get(name))
             case {"credential": str(name), **rest} if not rest:
                 folder = self.env.get("CREDENTIALS_DIRECTORY")
-                held = Path(folder) / name if folder else None
-                text = held.read_text().rstrip("\r\n") if held and held.is_file() else None
+                text = _credential(Path(folder), name) if folder else None
                 return self._named(f"systemd credential {name}", text)
         raise ValueError(
             'name where the secret lies: { file = "…" }, { env = "…" } or { credential = "…" }'

@@ -697,10 +697,11 @@ def test_absent_secret_is_a_warning_away_from_the_box(tmp_path: Path) -> None:
     }
 
 
-def test_systemd_credential_is_read(tmp_path: Path) -> None:
-    """Source: systemd.exec(5), files under $CREDENTIALS_DIRECTORY."""
+@pytest.mark.parametrize("name", ["cabinet", "secret_cabinet"])
+def test_systemd_credential_is_read(tmp_path: Path, name: str) -> None:
+    """Source: systemd.exec(5), LoadCredential=: one file, or as secret:FOLDER each file of one."""
     (tmp_path / "creds").mkdir()
-    (tmp_path / "creds" / "cabinet").write_text("slipway-and-ropes")
+    (tmp_path / "creds" / name).write_text("slipway-and-ropes")
     text = SITE.replace('env = "CABINET_COMMUNITY"', 'credential = "cabinet"')
 
     loaded = read(tmp_path, text, env={"CREDENTIALS_DIRECTORY": str(tmp_path / "creds")}).loaded
