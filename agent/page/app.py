@@ -23,6 +23,7 @@ from agent.page.problem import on_problem
 from agent.page.rendering import environment
 from agent.page.static import PLACE
 from agent.page.view import Front
+from agent.page.view_acts import Acts
 
 log = structlog.get_logger()
 
@@ -42,6 +43,7 @@ def app_of(door: Door, front: Front, access: Access, counts: Counts) -> ASGIApp:
     app = Starlette(
         routes=[
             *front.routes,
+            *Acts(door, access, front.frame).routes,
             *entrance.routes(access, templates, site=door.engine.site.name),
             *numbers.routes(door, counts),
             *api.routes(door, access),

@@ -19,6 +19,7 @@ from agent.page.live_parts import Parts
 from agent.page.live_past import Past
 from agent.page.live_rehearsal import LiveRehearsal
 from agent.page.static import Static
+from agent.page.view_acts import ACTS, PLACE
 from agent.page.view_frame import Frame
 from agent.page.view_parts import (
     batteries_of,
@@ -40,6 +41,7 @@ class Front:
 
     Attributes:
         static: the files that go with it.
+        frame: what its pages are made in.
         live: what it shows now; has to be run.
     """
 
@@ -47,9 +49,9 @@ class Front:
         """Prepare; nothing is drawn before somebody looks."""
         self.static = Static()
         self._door = door
-        self._frame = Frame(self.static)
-        self.live = Live(door, self._draw, release=self._frame.release)
-        self._rehearsal = LiveRehearsal(door, self._frame)
+        self.frame = Frame(self.static)
+        self.live = Live(door, self._draw, release=self.frame.release)
+        self._rehearsal = LiveRehearsal(door, self.frame)
 
     async def run(self) -> None:
         """Keep what is shown up to date, for ever; cancel to end."""
@@ -68,7 +70,7 @@ class Front:
 
     async def _front(self, request: Request) -> Response:
         parts = self.live.fresh()
-        return self._frame.page(
+        return self.frame.page(
             "page.html", site=self._door.engine.site.name, mark=self.live.shown.mark, parts=parts
         )
 
@@ -88,7 +90,7 @@ class Front:
             }
         return {
             "said": self._part("said", said=said, seen=seen),
-            "heard": self._part("heard", seen=seen),
+            "heard": self._part("heard", seen=seen, acts=self._acts(seen)),
             "ride": self._part("ride", pictures=pictures, is_imagined=seen.ahead is not None),
             "devices": self._part(
                 "devices", devices=device_lines(seen), untold=running_untold(seen)
@@ -98,8 +100,18 @@ class Front:
             "journal": self._part("journal", days=_by_day(tail, seen)),
         }
 
+    def _acts(self, seen: Seen) -> list[tuple[str, str]]:
+        """Return what may be done now: where, and its words."""
+        asks = self._door.asks
+        acts = [("end-pause" if seen.shown["paused_s"] is not None else "pause", "pause")]
+        acts += [("stop", "stop"), ("start", "start")]
+        if seen.state.outage_at is None:
+            acts.append(("rehearse", "rehearse"))
+        found = [(PLACE + name, ACTS[name].title) for name, ask in acts if ask in asks]
+        return [*found, *([("/rehearsal", "Last rehearsal")] if "rehearsed" in asks else [])]
+
     def _part(self, name: str, **values: Any) -> str:
-        return self._frame.part(f"{name}.html", **values)
+        return self.frame.part(f"{name}.html", **values)
 
     def _batteries(self, seen: Seen) -> Any:
         loaded, today = self._door.loaded, self._door.today()
