@@ -24,6 +24,7 @@ from agent.config.faults import as_written
 from agent.config.fittings import OWN, Kinds
 from agent.config.models import is_ip_address
 from agent.device_grades import Standings, standings
+from agent.notices.check import notice_warnings
 from drivers import registry
 from drivers.base import Stage
 from drivers.http_settings import HttpAccess, Tls
@@ -91,6 +92,7 @@ def warnings(
             *_start_warnings(scene),
             *_login_warnings(scene),
             *_table_warnings(scene),
+            *notice_warnings(scene),
             *_learnt_warnings(scene, took),
             *_grade_warnings(scene, grades),
         )

@@ -92,6 +92,7 @@ class WebhookTable(ReceiverTable):
 
     url: Annotated[Url, Field(repr=False, examples=['url = "https://example.net/hook"'])]
     secret: Secret | None = None
+    tls: Tls = Tls()
 
 
 class MailTable(ReceiverTable):
@@ -177,6 +178,7 @@ class HeartbeatTable(Settings):
     every: Annotated[Duration, Field(ge=10, le=86400)] = 300.0
     method: Literal["GET", "POST"] = "GET"
     secret: Secret | None = None
+    tls: Tls = Tls()
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

@@ -70,7 +70,7 @@ class Heartbeat:
         self._state = state
         self._is_well = is_well
         self._waiting = waiting
-        self._address = WebAddress(table.url, table.secret, clock=clock)
+        self._address = WebAddress(table.url, table.secret, clock=clock, trust=table.tls.trust())
         self._is_lost = False
 
     @property

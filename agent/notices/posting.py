@@ -26,8 +26,10 @@ class WebAddress:
         host: all of it that may be shown; many services hide a key in the rest.
     """
 
-    def __init__(self, url: str, secret: SecretStr | None, *, clock: Clock) -> None:
-        """Take it apart.
+    def __init__(
+        self, url: str, secret: SecretStr | None, *, clock: Clock, trust: Trust | None = None
+    ) -> None:
+        """Take it apart; *trust* None = the box's own store.
 
         Raises:
             ValueError: it is no web address; the text may hold it, and must not be shown.
@@ -38,7 +40,7 @@ class WebAddress:
         self._secret = secret
         self._clock = clock
         endpoint = Endpoint(parts.scheme, self.host, parts.port or _PORTS[parts.scheme])
-        self._transport = LiveHttp(endpoint, Trust(), Credentials())
+        self._transport = LiveHttp(endpoint, trust or Trust(), Credentials())
 
     async def send(self, method: str, body: bytes = b"") -> tuple[int, str]:
         """Return the status of the answer, 0 for none, and what was said or went wrong."""

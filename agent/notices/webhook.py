@@ -47,7 +47,7 @@ class WebhookChannel:
             ValueError: its url is no web address.
         """
         self._sender = sender
-        self._address = WebAddress(table.url, table.secret, clock=clock)
+        self._address = WebAddress(table.url, table.secret, clock=clock, trust=table.tls.trust())
 
     @property
     def host(self) -> str:

@@ -188,6 +188,14 @@ BITES: dict[str, str] = {
     ),
     "polls that slow down on battery": QUIET
     + '[agent]\npoll_on_battery = "30s"  # <- poll-slower-on-battery\n',
+    "notices in clear text": QUIET
+    + '[[notices.webhooks]]\nurl = "http://192.0.2.30/"  # <- notices-clear-text\n'
+    + '[[notices.mail]]\nto = "a@b.example"\nfrom = "c@b.example"\nserver = "192.0.2.30"\n'
+    + 'security = "plain"  # <- notices-clear-text\n'
+    + '[[notices.syslog]]\nserver = "192.0.2.30"\nover = "udp"  # <- notices-clear-text\n'
+    + '[notices.heartbeat]\nurl = "http://192.0.2.30/"  # <- notices-clear-text\n',
+    "notices that go out nobody knows how": _changed(('role = "router"\n', ""))
+    + '[notices]  # <- notices-way-unknown\nwebhooks = [{ url = "https://192.0.2.30/" }]\n',
     "a page in clear text": QUIET
     + '[page]\nlisten = "192.0.2.2:8628"\nclear_text = true  # <- page-clear-text\n',
 }  # fmt: skip
@@ -216,10 +224,14 @@ def test_what_bites_is_warned_of_on_its_line(tmp_path: Path, text: str) -> None:
         _changed(('"192.0.2.20"', '"localhost"')),
         _changed(('"192.0.2.10"', '"2001:db8::10"')),
         QUIET + '[agent]\nbox = "warden"\n',
+        QUIET + '[notices]\nwebhooks = [{ url = "https://192.0.2.30/" }]\n',
         QUIET + '[[device]]\nname = "kettle"\nfeed = "mains"\nwatts = 2000\n',
         QUIET + '[[device]]\nname = "modem"\nrole = "modem"\nfeed = "yard switch"\nwatts = 4\n',
     ],
-    ids=["two feeds", "localhost", "IPv6", "box named", "kettle", "fed twice removed"],
+    ids=[
+        "two feeds", "localhost", "IPv6", "box named", "a sealed webhook", "kettle",
+        "fed twice removed",
+    ],
 )  # fmt: skip
 def test_what_does_not_bite_is_left_in_peace(tmp_path: Path, text: str) -> None:
     """Each looks like a warning's case, and is none."""

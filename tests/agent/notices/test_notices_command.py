@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from agent.clock import real_monotonic
 from tests.agent.commands import lastwatt, unit, write_site
-from tests.agent.notices.test_queue import free_port, receiver
+from tests.agent.notices.test_queue import free_port, lost, receiver
 from tests.agent.test_cli_run import Running, running
 from tests.peers.mail_server import mail_server
-from tests.peers.snmpd import Snmpd
+from tests.peers.snmpd import ON_BATTERY, Snmpd
 
 MAIL = (
     '[[notices.mail]]\nname = "owners"\nto = ["ana@example.net", "rui@example.net"]\n'
@@ -145,3 +146,27 @@ def test_silence_that_is_not_to_be(agent: Running, more: list[str], status: int,
 
     assert done.status == status
     assert said in done.complaint
+
+
+@pytest.mark.peer
+def test_mains_lost_is_told_in_silence_too_and_within_seconds(tmp_path: Path) -> None:
+    """Whoever silenced the cabinet for a day still hears that somebody cut its mains.
+
+    Bound: 10 s from the flicker time on.
+    """
+    port = free_port()
+    with Snmpd(tmp_path / "unit") as snmpd, receiver(port) as got:
+        site = write_site(tmp_path, unit(snmpd.port, more='flicker = "2s"'), HOOK.format(port=port))
+        with running(tmp_path, site) as agent:
+            agent.until(agent.is_well, "an answer")
+            silence = ("notices", "silence", "--about", "cabinet", "--state", agent.state)
+            assert lastwatt(*silence).status == 0
+            snmpd.put(ON_BATTERY)
+            failed_at = real_monotonic()
+            agent.until(lambda: lost(got), "the notice")
+            took_s = real_monotonic() - failed_at
+            agent.until_said("upsAlarmOnBattery")
+            agent.end()
+
+    assert took_s <= 2.0 + 10.0
+    assert [each["topic"] for each in got if each["about"] == "cabinet"] == ["mains lost"]

@@ -6,7 +6,9 @@ import asyncio
 import hashlib
 import hmac
 import json
+import ssl
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,9 +20,11 @@ from agent.config.notice_tables import NoticesTable, WebhookTable
 from agent.notices import KEEP_S, WAITING, Notices, digest, signature
 from agent.notices.build import ways_of
 from agent.notices.letter import to_json
+from drivers.http_settings import Tls
 from policies.events import NoticeRaised
-from tests.agent.notices.telling import ZONE, advanced_until, letter, sender, telling, until
+from tests.agent.notices.telling import ZONE, advanced_until, letter, sender, telling, told, until
 from tests.fakes import FakeClock
+from tests.peers.certificates import self_signed
 from tests.peers.raw_http import Answer, RawPeer, hangs_up, raw_peer, reply, says, silent
 
 OK = says(reply(b"", status="204 No Content"))
@@ -254,3 +258,24 @@ async def test_url_that_is_none_is_said_and_the_others_are_told() -> None:
         await asyncio.gather(task, return_exceptions=True)
     assert [one.name for one in refused] == ["webhook 1"]
     assert "T0KEN" not in repr((refused, ways))
+
+
+async def test_receiver_with_a_certificate_of_its_own_is_pinned(tmp_path: Path) -> None:
+    """A box on the site's own wire; a stranger at its address gets nothing."""
+    issued, other = self_signed(tmp_path, "hook"), self_signed(tmp_path, "other")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(issued.certificate, issued.key)
+    async with raw_peer(OK, tls=context) as peer:
+        hooks = [
+            WebhookTable(
+                url=f"https://127.0.0.1:{peer.port}/", tls=Tls(fingerprint=each.fingerprint())
+            )
+            for each in (issued, other)
+        ]
+        async with told(NoticesTable(webhooks=hooks)) as notices:
+            notices.raise_notice(FAILED)
+            await until(lambda: notices.deliveries()[0].waiting == 0)
+            await until(lambda: notices.deliveries()[1].why)
+
+            assert "pinned" in notices.deliveries()[1].why
+        assert len(peer.requests) == 1
