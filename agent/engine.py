@@ -518,9 +518,15 @@ class Engine:
                 self._journal.snapshot(self.state)
 
     def _rest_journal(self, is_to_rest: bool) -> None:
-        """Before its box loses its power: one snapshot, and then only what must be written."""
+        """Before its box loses its power: one snapshot, and then only what must be written.
+
+        The journal is closed, with nothing of it anywhere but in its file, and opened for a moment
+        where something has to be durable.
+        """
         if is_to_rest and not self._is_resting:
             self._journal.snapshot(self.state)
+        if is_to_rest is not self._is_resting:
+            self._journal.rest(is_to_rest)
         self._is_resting = is_to_rest
 
     # Folding and telling

@@ -193,6 +193,14 @@ class Journal:
         utc = _rfc3339(self._utc())
         self._writer.put([functools.partial(insert_snapshot, dry=self._dry, utc=utc, body=body)])
 
+    def rest(self, is_to_rest: bool) -> None:
+        """Bring the file to rest, since its power may go, or take it up again.
+
+        All that is queued is written and checkpointed, and the file is closed. What is only noted
+        then waits in memory; what is committed is still written at once, and the file closed again.
+        """
+        self._writer.rest(is_to_rest)
+
     def remember(self, name: str, value: str) -> None:
         """Queue a fact that readers of the journal need, such as the site's `time_zone`."""
         self._facts[name] = value

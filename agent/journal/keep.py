@@ -27,6 +27,10 @@ class Keeper(Protocol):
         """Keep the state, so that the next fold starts here."""
         ...
 
+    def rest(self, is_to_rest: bool) -> None:
+        """Write all out and let go of the file, but for what is committed; False = as usual."""
+        ...
+
 
 class SureKeeper:
     """A journal that never raises: no fault of it, and no event it has no form for, stops a stop.
@@ -56,6 +60,13 @@ class SureKeeper:
         """Keep the state; where that fails, the next fold starts earlier."""
         try:
             self._keeper.snapshot(state)
+        except Exception as error:
+            _say(error)
+
+    def rest(self, is_to_rest: bool) -> None:
+        """Leave the file alone from now on; where that fails it is written on as usual."""
+        try:
+            self._keeper.rest(is_to_rest)
         except Exception as error:
             _say(error)
 

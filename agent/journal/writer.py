@@ -133,6 +133,7 @@ class JournalWriter:
         self._lost = 0
         self._pruning: _Pruning | None = None
         self._since_checkpoint = 0
+        self._is_resting = False
         self._is_closing = False
         self._has_ended = False
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
@@ -177,7 +178,8 @@ class JournalWriter:
                 if self._has_room(is_reading=is_reading):
                     self._entries.append(_Entry(next(self._numbers), write, is_reading))
             if answer is None:
-                self._hasten(now + NOTES_WAIT_S)
+                if not self._is_resting:
+                    self._hasten(now + NOTES_WAIT_S)
                 return
             last = self._entries[-1].number if self._entries else 0
             due_at = now + LIMIT_S
@@ -191,6 +193,12 @@ class JournalWriter:
         """Delete old entries, bit by bit, when nobody waits; see `prune_some`."""
         with self._changed:
             self._pruning = _Pruning(readings_before, before)
+            self._hasten(self._real())
+
+    def rest(self, is_to_rest: bool) -> None:
+        """Have all written and the file closed, and opened only for whoever waits; or not."""
+        with self._changed:
+            self._is_resting = is_to_rest
             self._hasten(self._real())
 
     def close(self, *, within_s: float, answer: Callable[[bool], None]) -> None:
@@ -352,8 +360,18 @@ class JournalWriter:
             pruning = self._pruning
             if self._tickets or self._is_troubled or self._connection is None:
                 return
+            if self._is_resting and self._entries:
+                self._hasten(self._real())  # noted before, or just now: all of it goes out once
+                return
+            is_to_rest = self._is_resting
             self._busy_since = self._real()
         try:
+            if is_to_rest:
+                # Both wait for the disk: then nothing of the file is anywhere else.
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+                self._since_checkpoint = 0
+                self._drop_connection()
+                return
             if pruning is not None:
                 self._prune(pruning)
             if self._since_checkpoint >= _CHECKPOINT_EVERY:

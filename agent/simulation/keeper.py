@@ -179,6 +179,9 @@ class MemoryKeeper:
             self._disk.tidy(asyncio.get_running_loop().time())
             self._put(*events)
 
+    def rest(self, is_to_rest: bool) -> None:
+        """Do nothing: a simulated file is always whole."""
+
     def snapshot(self, state: SiteState) -> None:
         """Take a state that holds every event given so far."""
         if not self.is_dead:

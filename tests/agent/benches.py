@@ -34,6 +34,7 @@ class ScriptedKeeper:
         self.clock = clock
         self.events: list[Event] = []
         self.snapshots: list[SiteState] = []
+        self.rests: list[bool] = []
         self.takes_s = 0.0
         self.works = True
         self.raises = False
@@ -55,6 +56,9 @@ class ScriptedKeeper:
         if self.raises:
             raise OSError("no space left on device")
         self.snapshots.append(state)
+
+    def rest(self, is_to_rest: bool) -> None:
+        self.rests.append(is_to_rest)
 
     def of(self, kind: type[Event]) -> list[Event]:
         return [event for event in self.events if isinstance(event, kind)]

@@ -27,6 +27,7 @@ from tests.agent.journals import (
     held,
     open_journal,
     taken,
+    until,
 )
 from tests.fakes import FakeClock
 
@@ -120,6 +121,58 @@ async def test_a_cancelled_commit_is_still_written(tmp_path: Path, clock: FakeCl
     await journal.commit(given(101.0))
 
     assert [row.at for row in held(tmp_path)] == [100.0, 101.0]
+    await journal.close()
+
+
+def beside(folder: Path) -> list[str]:
+    """What lies beside the journal's file: while it is open, its log of writes."""
+    return sorted(path.name for path in folder.iterdir() if path.name.startswith(f"{NAME}-"))
+
+
+async def test_a_journal_at_rest_is_closed_whole_and_writes_no_note(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    """The power of the agent's box may go any moment: its file system has nothing to lose."""
+    journal = open_journal(tmp_path, clock)
+    assert await journal.commit(given(10.0))
+    journal.note(taken(11.0))
+    journal.rest(True)
+    until(lambda: not beside(tmp_path))
+    before = (tmp_path / NAME).read_bytes()
+    journal.note(taken(12.0))
+    await asyncio.sleep(0.05)  # no event says that nothing was written
+
+    assert (tmp_path / NAME).read_bytes() == before
+    assert len(held(tmp_path)) == 2
+    await journal.close()
+
+
+async def test_what_must_be_durable_is_written_at_rest_too_and_the_file_closed_again(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    """An order that is given while it waits stands in the journal like any other."""
+    journal = open_journal(tmp_path, clock)
+    journal.rest(True)
+    journal.note(taken(11.0))
+
+    assert await journal.commit(given(12.0))
+    until(lambda: not beside(tmp_path))
+    assert len(held(tmp_path)) == 2
+    await journal.close()
+
+
+async def test_a_journal_that_is_taken_up_again_writes_what_was_noted_meanwhile(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    """Power stayed: nothing of the story is missing."""
+    journal = open_journal(tmp_path, clock)
+    journal.rest(True)
+    until(lambda: not beside(tmp_path))
+    journal.note(taken(11.0))
+    journal.rest(False)
+    until(lambda: len(held(tmp_path)) == 1)
+
+    assert await journal.commit(given(12.0))
     await journal.close()
 
 
