@@ -98,4 +98,4 @@ def _others(outage: Outage, pen: Pen) -> _Said:
     for notice in outage.heard:
         is_told = notice.about in outage.devices or "mains has failed" in notice.text
         if notice.severity != "info" and not is_told:
-            yield notice.at, f"Told: {notice.text}.", "told"
+            yield notice.at, f"Told: {notice.text.rstrip('.')}.", "told"

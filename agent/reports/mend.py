@@ -176,4 +176,4 @@ def _said(outage: Outage) -> Iterator[str]:
     for notice in outage.heard:
         is_known = notice.about in devices or any(known in notice.text for known in _KNOWN)
         if notice.severity == "error" and not is_known:
-            yield f"{notice.about}: {notice.text}."
+            yield f"{notice.about}: {notice.text.rstrip('.')}."

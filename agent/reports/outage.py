@@ -98,7 +98,9 @@ def outage_told(story: Story, outage: Outage, *, zone: tzinfo) -> OutageTold:
         course=tuple(shown),
         left_out=len(lines) - len(shown),
         fates=tuple(fates),
-        batteries=tuple(_battery(story, unit, pen) for unit in outage.units.values()),
+        batteries=tuple(
+            _battery(story, unit, pen) for unit in outage.units.values() if unit.interruptions
+        ),
         compared=tuple(_compared(outage, pen)),
         mend=tuple(mend),
     )
@@ -151,21 +153,30 @@ def _lead(outage: Outage, fates: list[FateTold], mend: list[str], pen: Pen) -> I
     if outage.returned_at is None:
         yield f"{began}, and has not come back yet: {duration_text(outage.lasting_s)} so far."
     else:
-        times = len(outage.interruptions) // max(1, len(outage.units))
-        again = f" In that time it came back and failed again; {times} times it was away." * (
-            times > 1
-        )
-        yield (
-            f"{began} and was back at {pen.clock(outage.returned_at)}, "
-            f"{duration_text(outage.lasting_s)} later.{again}"
-        )
+        yield f"{began} and was back{_back_for_good(outage, pen)}"
     yield _saved_text(fates)
     yield from _gap_texts(fates)
     yield _back_text(outage, fates, pen)
     if outage.is_dry:
         yield "lastwatt was in dry run: nothing was sent to any device."
-    if not mend:
+    if not mend and outage.is_over:
         yield "Nothing is left to be mended."
+
+
+def _back_for_good(outage: Outage, pen: Pen) -> str:
+    assert outage.returned_at is not None
+    lasted = duration_text(outage.lasting_s)
+    times = max(len(unit.interruptions) for unit in outage.units.values())
+    if times < 2:
+        return f" at {pen.clock(outage.returned_at)}, {lasted} later."
+    away_s = max(
+        sum(one.lasting_s(outage.until_at) for one in unit.interruptions)
+        for unit in outage.units.values()
+    )
+    return (
+        f" for good at {pen.clock(outage.returned_at)}, {lasted} later; in between it came and "
+        f"went, and was away {times} times, {duration_text(away_s)} in all."
+    )
 
 
 def _saved_text(fates: list[FateTold]) -> str:

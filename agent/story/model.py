@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
+from itertools import pairwise
 
 from agent.story.wall import Moment
 from policies.events import (
@@ -135,16 +136,22 @@ class UnitStory:
         Each load holds until the next reading; what fell between two outages is left out.
         """
         found = None
-        for before, after in zip(self.points, self.points[1:], strict=False):
+        for before, after in pairwise(self.points):
             if before.on_battery and before.load_w is not None:
-                found = (found or 0.0) + before.load_w * (after.at - before.at) / 3600.0
+                until_at = after.at if self.ended_at is None else min(after.at, self.ended_at)
+                lasts_s = max(0.0, until_at - before.at)
+                found = (found or 0.0) + before.load_w * lasts_s / 3600.0
         return found
 
     @property
     def charges(self) -> tuple[float, float] | None:
         """The charge before the outage and the least in it, as shares; None = it told none."""
-        told = [point.charge for point in self.points if point.charge is not None]
-        return (told[0], min(told)) if told else None
+        first = next((n for n, point in enumerate(self.points) if point.on_battery), None)
+        if first is None:
+            return None
+        before = [p.charge for p in self.points[:first] if p.charge is not None]
+        told = [p.charge for p in self.points[first:] if p.charge is not None]
+        return (before[-1] if before else told[0], min(told)) if told else None
 
 
 @dataclass(frozen=True, slots=True)

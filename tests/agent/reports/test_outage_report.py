@@ -208,3 +208,46 @@ async def test_a_device_that_lost_its_power_while_running_heads_what_is_to_be_me
 def _is_of(event: Event, device: str) -> bool:
     order = getattr(event, "order", None)
     return getattr(event, "device", "") == device or (order is not None and order.device == device)
+
+
+async def test_mains_that_comes_and_goes_is_one_ride_through_told_as_such() -> None:
+    """Devices are on their way back as it fails again: their owner sees one night, not two."""
+    yard = Yard()
+    yard.start()
+    await yard.clock.advance(25.0)
+    yard.fail_mains()
+    await yard.until(lambda: yard.are_all(Phase.AT_REST), within_s=400.0)
+    yard.return_mains()
+    await yard.clock.advance(40.0)
+    yard.fail_mains()
+    await yard.clock.advance(100.0)
+    yard.return_mains()
+    await yard.until(lambda: yard.are_all(Phase.RUNNING), within_s=600.0)
+    await yard.clock.advance(60.0)
+    await yard.stop()
+    story = story_of(rows_of(yard.keeper.events), yard.site)
+    told = outage_told(story, story.outages[0], zone=LISBON)
+
+    assert len(story.outages) == 1
+    assert len(story.outages[0].interruptions) == 2
+    assert "for good at" in told.lead[0]
+    assert "was away 2 times" in told.lead[0]
+    assert [line.text for line in told.course if line.kind == "mains"][0::2][:2] == [
+        "Mains failed.", "Mains failed.",
+    ]  # fmt: skip
+
+
+async def test_charge_and_energy_end_with_the_output() -> None:
+    """What nobody drew any more is not counted, and what the charge was an hour before neither."""
+    events = await yard_ride()
+    story = yard_story(events)
+    unit = story.outages[0].units["cabinet"]
+    at = unit.on_battery[5].at
+    cut = replace(unit, ended_at=at)
+
+    assert cut.used_wh is not None
+    assert unit.used_wh is not None
+    assert cut.used_wh < unit.used_wh
+    assert unit.charges is not None
+    last_on_mains = next(p for p in reversed(unit.points[: unit.points.index(unit.on_battery[0])]))
+    assert unit.charges[0] == last_on_mains.charge

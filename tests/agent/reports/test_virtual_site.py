@@ -28,7 +28,7 @@ from tests.agent.reports.pages import Page
 
 pytestmark = pytest.mark.alone  # real handshakes at 300 times the pace
 
-FACTOR = 300.0
+FACTOR = 150.0
 POLLS_S = 40.0
 """The demo at this pace polls every 12 to 30 s of its time, and talks take some more of it."""
 
