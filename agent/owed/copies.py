@@ -109,9 +109,9 @@ class _Place:
 
     async def _write(self, path: Path, text: str) -> str:
         try:
-            await asyncio.wait_for(
-                in_own_thread(lambda: write_whole(path, text), name="owed copy"), TRY_S
-            )
+            # Not wait_for: until Python 3.12 it drops a cancellation that comes with the result.
+            async with asyncio.timeout(TRY_S):
+                await in_own_thread(lambda: write_whole(path, text), name="owed copy")
         except TimeoutError:  # a share that hangs
             return "it took too long to write"
         except OSError as error:
