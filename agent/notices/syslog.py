@@ -23,7 +23,7 @@ from agent.config.notice_tables import SyslogTable
 from agent.notices.channel import Answer, Sending, Verdict
 from agent.notices.letter import LATE_S, Letter
 from agent.notices.rfc5424 import FACILITIES, SEVERITIES, UDP_MOST, Record, encoded, framed
-from agent.notices.words import Sender
+from agent.notices.words import Sender, sentence
 from drivers.transports.pinning import PinMismatchError, for_people
 from drivers.transports.tls import client_context
 from policies.reasons import duration_text
@@ -81,7 +81,7 @@ class SyslogChannel:
         marks = "dry run: " if self._sender.dry_run else ""
         if late_s >= LATE_S:
             marks += f"late by {duration_text(late_s)}: "
-        said = letter.text if letter.about in letter.text else f"{letter.about}: {letter.text}"
+        said = sentence(letter, self._sender.site)
         zone: tzinfo = self._sender.zone
         return Record(
             facility=FACILITIES[self._table.facility],

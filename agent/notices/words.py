@@ -53,7 +53,7 @@ def words_of(sending: Sending, sender: Sender) -> Words:
     lines = _collapsed(sending.letters)
     late_s = max(sending.late_s(letter) for letter in sending.letters)
     notes = _notes(sending, sender, late_s)
-    told = [(_when(line, sending.utc, sender.zone), _said(line)) for line in lines]
+    told = [(_when(line, sending.utc, sender.zone), _said(line, sender.site)) for line in lines]
     text = "\n".join([sender.site, "", *(f"{when}  {said}" for when, said in told), "", *notes])
     return Words(_subject(lines, sender, late_s), f"{text}\n", _html(sender.site, told, notes))
 
@@ -77,24 +77,24 @@ def _subject(lines: Sequence[_Line], sender: Sender, late_s: float) -> str:
     dry = "dry run: " if sender.dry_run else ""
     late = f"late by {duration_text(late_s)}: " if late_s >= LATE_S else ""
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
-    said = _about(gravest.letter)
+    said = sentence(gravest.letter, sender.site)
     room = SUBJECT_MOST - len(sender.site) - len(needs + dry + late + more)
     if len(said) > room:
         said = f"{said[: max(20, room) - 1]}…"
     return f"{sender.site}: {dry}{late}{needs}{said}{more}"
 
 
-def _about(letter: Letter) -> str:
-    """The sentence, with what it is about unless it says so itself."""
-    if letter.about in letter.text:
+def sentence(letter: Letter, site: str) -> str:
+    """Return what a notice says, with what it is about unless that is clear without."""
+    if letter.about == site or letter.about in letter.text:
         return letter.text
     return f"{letter.about}: {letter.text}"
 
 
-def _said(line: _Line) -> str:
+def _said(line: _Line, site: str) -> str:
     needs = "needs you: " if line.letter.topic is Topic.NEEDS_YOU else ""
     times = f" ({line.times} times)" if line.times > 1 else ""
-    return f"{needs}{_about(line.letter)}{times}"
+    return f"{needs}{sentence(line.letter, site)}{times}"
 
 
 def _when(line: _Line, now: datetime, zone: tzinfo) -> str:
@@ -114,7 +114,7 @@ def _notes(sending: Sending, sender: Sender, late_s: float) -> list[str]:
     if sender.dry_run:
         notes.append("This is a dry run: nothing is sent to any device.")
     if late_s >= LATE_S:
-        notes.append(f"This is late by {duration_text(late_s)}: it could not be sent before.")
+        notes.append(f"This is late: it was raised {duration_text(late_s)} before it was sent.")
     if any(letter.synced is False for letter in sending.letters):
         notes.append("The clock of the box was not synchronised: its times may be wrong.")
     local = sending.utc.astimezone(sender.zone)

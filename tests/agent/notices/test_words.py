@@ -40,13 +40,24 @@ def test_what_is_said_again_is_said_once_with_how_often() -> None:
     assert "(4 times)" in text
 
 
+def test_site_is_named_once() -> None:
+    """It stands above all of it already."""
+    news = letter("an outage has begun", about="boatyard", topic=Topic.OUTAGE)
+    door = letter("it does not answer", about="door camera", topic=Topic.OTHER, number=2)
+
+    words = words_of(sending(news, door), sender())
+    assert words.subject == "boatyard: an outage has begun (and 1 more)"
+    assert "  an outage has begun\n" in words.text
+    assert "  door camera: it does not answer\n" in words.text
+
+
 def test_late_and_dry_are_said_where_nobody_misses_them() -> None:
     """Whoever reads it at noon must not drive to the site over last night's outage."""
     words = words_of(sending(letter(), late_s=720.0), sender(dry_run=True))
 
     assert words.subject.startswith("boatyard: dry run: late by 12 min: mains has failed")
     assert "This is a dry run: nothing is sent to any device." in words.text
-    assert "This is late by 12 min: it could not be sent before." in words.text
+    assert "This is late: it was raised 12 min before it was sent." in words.text
 
 
 def test_unsynchronised_clock_is_said() -> None:
