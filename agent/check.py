@@ -21,7 +21,7 @@ from agent.check_power import Scene, power_warnings
 from agent.conduct.learnt_durations import Took, learnt_in, state_in
 from agent.config import Fault, LoadedSite, in_order, load
 from agent.config.faults import as_written
-from agent.config.fittings import OWN, Kinds
+from agent.config.fittings import OWN, WATCHER, Kinds
 from agent.config.models import is_ip_address
 from agent.device_grades import Standings, standings
 from agent.notices.check import notice_warnings
@@ -89,6 +89,7 @@ def warnings(
             *_name_warnings(scene),
             *_stop_warnings(scene),
             *_writer_warnings(scene),
+            *_return_warnings(scene),
             *_start_warnings(scene),
             *_login_warnings(scene),
             *_table_warnings(scene),
@@ -218,6 +219,23 @@ def _stop_warnings(scene: Scene) -> Iterator[Fault]:
             )
         elif device.role is Role.AGENT_BOX and device.stop_s is not None:
             yield from _own_stop_warnings(scene, name, device)
+
+
+def _return_warnings(scene: Scene) -> Iterator[Fault]:
+    """Warn of recorders that may stay idle, and whose return is taken from a port that answers."""
+    for name, device in scene.site.devices.items():
+        is_seen = scene.loaded.stage_drivers[name].get(Stage.VERIFY) != WATCHER
+        is_idled = device.quiesce_s is not None and not (device.by_writers or device.can_restore)
+        if device.role is Role.RECORDER and is_idled and not is_seen and not device.no_touch:
+            yield scene.warning(
+                name,
+                (Stage.VERIFY,),
+                "recording-unseen",
+                "its recording is stopped by an order, nothing in the file puts that back, and "
+                "once its port answers it counts as recording again",
+                "give its quiesce a restore, or verify it by a driver that asks the device itself; "
+                "or look whether it records after an outage",
+            )
 
 
 def _own_stop_warnings(scene: Scene, name: str, device: Device) -> Iterator[Fault]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 
 import structlog
 
-from agent.conduct.perform import Performer
+from agent.conduct.perform import Cue, Performer
 from agent.credentials import hashed, is_same
 from agent.engine import Engine
 from agent.grading import Grading
@@ -60,7 +60,7 @@ class LoginChecks:
         self._due = asyncio.Event()
         self._asked = ""
         self._failures: list[str] = []
-        self._hurry = asyncio.Event()
+        self._hurry = Cue("since an order to it goes first")
 
     def begin(self) -> None:
         """Have all logins checked now."""

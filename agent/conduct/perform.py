@@ -18,6 +18,16 @@ from drivers.base import Act, Clock, Driver, Outcome, Verdict
 
 log = structlog.get_logger()
 
+
+class Cue(asyncio.Event):
+    """Once set, an act is cut short; says why."""
+
+    def __init__(self, why: str = "since the battery is about to end") -> None:
+        """Begin unset."""
+        super().__init__()
+        self.why = why
+
+
 OVERRUN_S = 1.0
 """A driver that outlives its deadline by this much is cut off."""
 
@@ -67,7 +77,7 @@ class Performer:
         self._refused: dict[tuple[int, Act], _Refused] = {}
 
     async def perform(
-        self, driver: Driver, act: Act, *, deadline_at: float, hurry: asyncio.Event | None = None
+        self, driver: Driver, act: Act, *, deadline_at: float, hurry: Cue | None = None
     ) -> Outcome:
         """Return what came of the act, little later than *deadline_at*; never raises.
 
@@ -93,7 +103,7 @@ class Performer:
             return doing.result()
         took_s = self._clock.monotonic() - began_at
         if hurry is not None and hurry.is_set():
-            why = "cut short, since the battery is about to end"
+            why = f"cut short, {hurry.why}"
         elif doing.cancelled() and self._clock.monotonic() < deadline_at:
             why = "its driver gave the act up"
         else:

@@ -10,8 +10,10 @@ import asyncio
 from dataclasses import replace
 
 from agent.conduct.coming_back import start
+from agent.conduct.perform import Cue
 from agent.conduct.result import Result, in_words
 from agent.conduct.steps import (
+    ASKED_FOR,
     HEARD,
     LOOK_S,
     MOST_TRIES,
@@ -191,7 +193,7 @@ async def _quiesce(steps: Steps, *, can_stop: bool, may_hurry: bool = True) -> O
 
 
 async def _given_time(
-    steps: Steps, outcome: Outcome, until_at: float, hurry: asyncio.Event | None
+    steps: Steps, outcome: Outcome, until_at: float, hurry: Cue | None
 ) -> Outcome:
     """Wait as long as quiescing takes, where nothing can tell that it is over."""
     takes_s = steps.device.quiesce_s or 0.0
@@ -262,9 +264,8 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
         return await _confirm_by_load(steps, takes_s, is_sure=is_sure)
     until_at = min(steps.deadline_at, steps.now + takes_s + MARGIN_S)
     async with steps.paths.over(steps.device):
-        outcome = await steps.insist(act, until_at)
-        assert outcome is not None, "nothing cuts a look short"
-        if outcome.verdict is not Verdict.DONE:
+        outcome, is_by_load = await _silent_or_without_load(steps, until_at)
+        if is_by_load or outcome.verdict is not Verdict.DONE:
             return outcome
         silent_since_at = steps.now - steps.device.settle_s
         gap = await steps.paths.gap_in(steps.device, since_at=silent_since_at)
@@ -275,6 +276,36 @@ async def _confirm_gone(steps: Steps, *, is_sure: bool) -> Outcome:
     if load.says is Says.FELL:
         return replace(outcome, evidence=f"{silent}; {load.sentence}")
     return replace(outcome, verdict=Verdict.NOT_YET, evidence=f"{silent}: no proof of rest")
+
+
+async def _silent_or_without_load(steps: Steps, until_at: float) -> tuple[Outcome, bool]:
+    """Wait until its silence has lasted, or the load shows before that it is off; and which.
+
+    No network lies between a load and its unit, so then the rest of the silence proves nothing
+    more, and what waits for the device may go on. Whoever asked by hand wants to see it measured.
+    """
+    act, fell = Act.CONFIRM_GONE, Cue("since the load shows that it is off")
+    if steps.device.dry_run or steps.order.reason.code in ASKED_FOR:
+        outcome = await steps.insist(act, until_at)
+        assert outcome is not None, "nothing cuts it short"
+        return outcome, False
+    watching = asyncio.create_task(_watch_load(steps, fell), name="load watch")
+    try:
+        seen = await steps.insist(act, until_at, hurry=fell)
+    finally:
+        watching.cancel()
+    if seen is not None and (seen.verdict is Verdict.DONE or not fell.is_set()):
+        return seen, False
+    return Outcome(act, Verdict.DONE, steps.load_says().sentence), True
+
+
+async def _watch_load(steps: Steps, fell: Cue) -> None:
+    """Set *fell* once the load of the unit shows that the device is off, if it can."""
+    while (load := steps.load_says()).is_metered:
+        if load.says is Says.FELL:
+            fell.set()
+            return
+        await steps.wait(LOAD_LOOK_S)
 
 
 async def _confirm_by_load(steps: Steps, takes_s: float, *, is_sure: bool) -> Outcome:

@@ -14,7 +14,7 @@ from typing import Protocol
 import structlog
 
 from agent.battery.load_memory import LoadWord
-from agent.conduct.perform import CHANGING, Performer, first
+from agent.conduct.perform import CHANGING, Cue, Performer, first
 from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Stage, Verdict
 from drivers.errors import LastwattError
 from policies.events import NoticeRaised, SettingRemembered, StepBegan, StepEnded
@@ -185,7 +185,7 @@ class Steps:
         self.was_off = was_off
         self.owed = frozenset(owed)
         self._was = dict(was or {})
-        self.hurried = asyncio.Event()
+        self.hurried = Cue()
         self.is_past_stopping = False
         self.stop_told_at: float | None = None
         self.clock = tools.clock
@@ -307,7 +307,7 @@ class Steps:
         return self._tools.paths
 
     async def insist(
-        self, act: Act, until_at: float | None = None, *, hurry: asyncio.Event | None = None
+        self, act: Act, until_at: float | None = None, *, hurry: Cue | None = None
     ) -> Outcome | None:
         """Do an act until it has an outcome to go on with, with growing, jittered pauses.
 
@@ -355,7 +355,7 @@ class Steps:
             if why:
                 raise NoLongerWantedError(why)
 
-    async def _barred(self, act: Act, hurry: asyncio.Event | None) -> Outcome | None:
+    async def _barred(self, act: Act, hurry: Cue | None) -> Outcome | None:
         """Return what to say in place of one more refusal; None = the act may be tried.
 
         A start may, since mains is there and it is tried seldom; so may what somebody asks for by
@@ -409,7 +409,7 @@ class Steps:
         tries: int,
         until_at: float,
         *,
-        hurry: asyncio.Event | None = None,
+        hurry: Cue | None = None,
         shortens: bool = False,
     ) -> bool:
         """Wait before another try, at once over when *hurry* is set; False = no time is left.
@@ -424,7 +424,7 @@ class Steps:
         await self.wait(min(pause_s, left_s), hurry=hurry)
         return True
 
-    async def wait(self, seconds: float, *, hurry: asyncio.Event | None = None) -> None:
+    async def wait(self, seconds: float, *, hurry: Cue | None = None) -> None:
         """Wait so long, at most until *hurry* is set."""
         if hurry is None:
             await self.clock.sleep(seconds)
@@ -440,7 +440,7 @@ class Steps:
         act: Act,
         until_at: float,
         *,
-        hurry: asyncio.Event | None = None,
+        hurry: Cue | None = None,
         by: Driver | None = None,
     ) -> Outcome:
         """One act, journalled: the intent is flushed before anything is sent.
@@ -521,6 +521,6 @@ def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
-def is_set(event: asyncio.Event | None) -> bool:
+def is_set(event: Cue | None) -> bool:
     """Return whether there is an event, and it is set."""
     return event is not None and event.is_set()

@@ -105,6 +105,13 @@ knock = { user = "keeper" }
 
 BITES: dict[str, str] = {
     "a recorder on a mains socket": _fed_by("mains", "gate recorder", "  # <- recorder-on-mains"),
+    "a recorder that may stay idle": _changed(
+        (_STOP, f'quiesce = {{ driver = "knock" }}\n{_STOP}'),
+        (
+            '[[device]]\nname = "gate recorder"',
+            '[[device]]  # <- recording-unseen\nname = "gate recorder"',
+        ),
+    ),
     "the box on a mains socket": _fed_by("mains", "warden", "  # <- agent-box-on-mains"),
     "the switch on a mains socket": _fed_by("mains", "yard switch", "  # <- path-on-mains"),
     "the router on a mains socket": _fed_by("mains", "router", "  # <- internet-on-mains"),

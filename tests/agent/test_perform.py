@@ -7,7 +7,7 @@ import asyncio
 import pytest
 from structlog.testing import capture_logs
 
-from agent.conduct.perform import LET_GO_S, OVERRUN_S, Performer, all_within, first
+from agent.conduct.perform import LET_GO_S, OVERRUN_S, Cue, Performer, all_within, first
 from drivers.base import Act, Outcome, Verdict
 from tests.agent import machines
 from tests.agent.benches import no_task_left
@@ -111,7 +111,7 @@ async def test_outcome_of_a_driver_that_ends_when_cut_off_counts() -> None:
 
 async def test_hurry_cuts_an_act_short_at_once() -> None:
     """When the battery is low, the stop does not wait for a slow quiescing."""
-    clock, hurry = FakeClock(), asyncio.Event()
+    clock, hurry = FakeClock(), Cue()
     with no_task_left():
         performing = asyncio.create_task(
             Performer(clock=clock).perform(

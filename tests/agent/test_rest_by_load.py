@@ -58,6 +58,22 @@ async def test_load_that_falls_names_itself_as_the_proof() -> None:
     await yard.stop()
 
 
+@pytest.mark.parametrize("lies", [False, True])
+async def test_silence_is_not_waited_out_once_the_load_shows_that_it_is_off(lies: bool) -> None:
+    """Five minutes of silence may be more than the battery holds; no network lies between these."""
+    recorder = replace(RECORDER, path=(), settle_s=300.0, watts=60.0, night_watts=60.0)
+    yard = metered(recorder, deaf="")
+    if lies:
+        yard.scripted["gate recorder"].always[Act.STOP] = machines.lie
+    closed = await ended(yard, "gate recorder", within_s=2000.0)
+    machine = yard.machines["gate recorder"]
+
+    assert (closed.ending is Ending.AT_REST) is not lies
+    assert lies or closed.evidence.startswith("the load of cabinet fell by 60 W")
+    assert lies or closed.at - machine.off_at < 60.0
+    await yard.stop()
+
+
 async def test_device_that_said_yes_and_still_draws_its_watts_is_not_at_rest() -> None:
     """It took the order and did nothing; what feeds it must stay on."""
     yard = metered(replace(DESK, path=()))
