@@ -89,6 +89,9 @@ def _judged(seen: Seen) -> tuple[Tone, str, str]:
 def _outage(seen: Seen, stuck: Sequence[str]) -> tuple[Tone, str, str]:
     why = f"{_failed_text(seen)} {_lasts_text(seen)}"
     at_risk = _at_risk(seen, seen.plan)
+    silent = [name for name, unit in seen.state.units.items() if unit.lost_at is not None]
+    if silent:
+        return _unheard(seen, silent, why)
     if stuck:
         return (
             Tone.ALARM,
@@ -104,6 +107,14 @@ def _outage(seen: Seen, stuck: Sequence[str]) -> tuple[Tone, str, str]:
         return Tone.HEED, head, f"{why} It comes back by itself after mains does."
     until = " ".join(filter(None, [why, _recording_text(seen, waiting)]))
     return Tone.HEED, "On battery, and all is well so far.", until
+
+
+def _unheard(seen: Seen, silent: Sequence[str], why: str) -> tuple[Tone, str, str]:
+    """A unit fell silent on battery: what is known of it is carried forward, on its bound."""
+    heard_at = seen.state.units[silent[0]].heard_at
+    since = "" if heard_at is None else f" since {seen.since(heard_at)}"
+    head = f"On battery, and {names_text(silent)} is not heard any more."
+    return Tone.ALARM, head, f"No word from it{since}; it is reckoned on from there. {why}"
 
 
 def _failed_text(seen: Seen) -> str:
@@ -216,7 +227,7 @@ def _would_last(seen: Seen, plan: Plan) -> str:
     if recorders and unmet == [first.device]:
         text += ", which is less than its hold time"
     elif unmet:
-        text += f"; {names_text(unmet)} would not stay on for the hold time"
+        text += f"; {names_text(unmet, most=2)} would not stay on for the hold time"
     return f"{text}."
 
 
@@ -279,8 +290,6 @@ def _notes(seen: Seen) -> Iterator[str]:
         by = f" by {shown['paused_by']}" if shown["paused_by"] else ""
         yield f"Paused until {seen.clock(shown['paused_s'])}{by}: no automatic orders."
     for unit in shown["units"]:
-        if seen.state.units[unit["name"]].lost_at is not None and seen.state.outage_at is not None:
-            yield f"{unit['name']}: {_unit_why(unit)}"
         alarms = [alarm for alarm in unit["alarms"] if alarm not in _SAID_ANYHOW]
         if alarms:
             yield f"{unit['name']} reports {', '.join(alarms)}."
