@@ -27,6 +27,7 @@ _MOST_TIMES = 1.25
 """The time axis goes so far beyond the likely end of the battery."""
 
 _LEAST_AHEAD_S = 600.0
+_TINY_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +179,7 @@ def _with_ahead(unit: UnitRide, seen: Seen, ahead: _Ahead, axis: Axis) -> UnitRi
         likely_s=ahead.likely_s,
         until_s=_MOST_TIMES * ahead.likely_s,
         inverter=inverter,
+        also_s=max(0.0, seen.now - ahead.from_at),
     )
     from_s = axis.of(ahead.from_at)
     loads = [Load(from_s + step.after_s, step.load_w) for step in ahead.steps]
@@ -188,7 +190,7 @@ def _with_ahead(unit: UnitRide, seen: Seen, ahead: _Ahead, axis: Axis) -> UnitRi
     return UnitRide(
         unit.name,
         left=unit.left,
-        left_planned=tuple(point for point in points if point.at_s >= now_s),
+        left_planned=tuple(point for point in points if point.at_s >= now_s - _TINY_S),
         load=unit.load,
         load_planned=tuple(loads),
         charge=unit.charge,

@@ -50,6 +50,7 @@ def left_ahead(
     likely_s: float,
     until_s: float,
     inverter: Inverter,
+    also_s: float = 0.0,
 ) -> tuple[Left, ...]:
     """Return what will be left along a planned course of load.
 
@@ -62,11 +63,12 @@ def left_ahead(
         likely_s: how long it is likely to.
         until_s: how far to go, s from the course's begin.
         inverter: its losses.
+        also_s: a moment that is to be among them, s from the course's begin.
     """
     lower_wh = drawn_wh(carried, lower_s, inverter)
     likely_wh = drawn_wh(carried, likely_s, inverter)
     moments = {until_s * i / _POINTS for i in range(_POINTS + 1)}
-    moments |= {step.after_s for step in steps if step.after_s < until_s}
+    moments |= {also_s, *(step.after_s for step in steps if step.after_s < until_s)}
     found: list[Left] = []
     for at_s in sorted(moments):
         gone_wh = drawn_wh(steps, at_s, inverter)
