@@ -21,7 +21,6 @@ from agent.cli.contract import (
     show_document,
     state_option,
 )
-from agent.clock import real_monotonic
 
 if TYPE_CHECKING:
     from agent.terminal.draw import Glyphs, Line
@@ -83,6 +82,12 @@ def watch(folder: Path, once: bool, as_json: bool) -> int:
     return Exit.YES
 
 
+def _now() -> float:
+    from agent.clock import real_monotonic  # not above: --help need not wait for asyncio
+
+    return real_monotonic()
+
+
 @dataclass(slots=True)
 class _Watched:
     """What was last seen of the agent on a state directory.
@@ -96,7 +101,7 @@ class _Watched:
     journal: tuple[str, ...] = ()
     trouble: str = ""
     status: Exit = Exit.YES
-    seen_at: float = field(default_factory=real_monotonic)
+    seen_at: float = field(default_factory=_now)
 
     def look(self, *, within_s: float) -> None:
         """Ask the agent, and read the end of its journal."""
@@ -117,7 +122,7 @@ class _Watched:
             self.trouble = f"the agent is of another release, or at fault: {error}"
             self.status = Exit.NO
             return
-        self.trouble, self.seen_at = "", real_monotonic()
+        self.trouble, self.seen_at = "", _now()
         self.journal = _latest(self.folder)
 
     def wait(self) -> None:
@@ -132,7 +137,7 @@ class _Watched:
         assert self.glance is not None
         stale = ""
         if self.trouble:
-            ago_s = real_monotonic() - self.seen_at
+            ago_s = _now() - self.seen_at
             stale = f"No answer for {ago_s:.0f} s; this is how it was. {self.trouble}"
         drawn = lines(self.glance, width, height, glyphs=glyphs, journal=self.journal, stale=stale)
         return [[Piece(_safe(piece.text), piece.style) for piece in line] for line in drawn]
