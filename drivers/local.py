@@ -181,8 +181,11 @@ class LocalDriver:
             text = f"{self._door} could not be connected to: {why}"
             advice = "see `systemctl status lastwatt-power-off.socket`"
             return Outcome(Act.STOP, Verdict.REFUSED, text, advice, synced.sent)
+        if not said:
+            text = f"{self._door} ended without a word: the box may be going down"
+            return Outcome(Act.STOP, Verdict.UNCERTAIN, text, _TO_CONTINUE, sent)
         if said != TAKEN:
-            text = f"{self._door} did not take the order: {said or 'no word'}"
+            text = f"{self._door} did not take the order: {said}"
             return Outcome(Act.STOP, Verdict.REFUSED, text, _TO_CONTINUE, sent)
         text = f"{synced.evidence}; the service manager took the order"
         return Outcome(Act.STOP, Verdict.DONE, text, sent=sent)

@@ -149,6 +149,9 @@ def test_old_releases_go_and_the_one_before_stays(box: Box, bundle: Path) -> Non
 
 # Kills
 
+PLACED_WITHIN_S = 240.0
+"""Putting a release in place takes 9 s on an idle core, and many times that on a busy one."""
+
 MOMENTS = {
     "as the release is put in place": "test -d /opt/lastwatt/releases/{new}/lib",
     "as its packages are installed": "ls /opt/lastwatt/releases/{new}/lib/*/site-packages/numpy",
@@ -166,11 +169,13 @@ def kill_in_upgrade(box: Box, bundle: Path, moment: str, *, settling_too: bool) 
         box.command(script), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    box.wait_until(MOMENTS[moment].format(new=new), within_s=60.0, what=moment)
-    kill_with_children(process.pid)
+    try:
+        box.wait_until(MOMENTS[moment].format(new=new), within_s=PLACED_WITHIN_S, what=moment)
+    finally:
+        kill_with_children(process.pid)
+        process.wait(30)
     if settling_too:
         box.run("systemctl kill -s KILL lastwatt-settle.service", check=False)
-    process.wait(30)
 
 
 def kill_with_children(pid: int) -> None:
@@ -229,9 +234,11 @@ def test_a_power_cut_in_mid_upgrade_is_settled_at_the_next_start(
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         moment = MOMENTS["as the new one was switched to"].format(new=broken.name)
-        box.wait_until(moment, within_s=60.0, what="the switch")
-        box.cut_power()
-        begun.wait(30)
+        try:
+            box.wait_until(moment, within_s=PLACED_WITHIN_S, what="the switch")
+        finally:
+            box.cut_power()
+            begun.wait(30)
         box.boot()
         began_at = time.monotonic()
         box.wait_until("test ! -e /opt/lastwatt/pending", within_s=200.0, what="settling")

@@ -189,6 +189,14 @@ async def test_what_the_manager_says_instead_is_told(tmp_path: Path) -> None:
     assert "held by somebody" in outcome.evidence
 
 
+async def test_a_door_that_closes_without_a_word_proves_nothing(tmp_path: Path) -> None:
+    """A system that goes down may end whoever was to answer."""
+    with answering(tmp_path / "door", b""):
+        outcome = await stopped(by_door(tmp_path / "door"))
+
+    assert outcome.verdict is Verdict.UNCERTAIN
+
+
 async def test_a_door_that_nobody_opens_is_a_refusal(tmp_path: Path) -> None:
     """A socket file that was left behind leads nowhere."""
     with socket.socket(socket.AF_UNIX) as left:
