@@ -7,7 +7,9 @@ Parameters: OWASP's cheat sheet of password storage has m=19456 (19 MiB), t=2, p
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import unicodedata
+from contextlib import suppress
 
 from argon2 import PasswordHasher, Type, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -28,6 +30,8 @@ WAITING_MOST = 8
 
 MEMORY_MOST_KIB = 4 * MEMORY_KIB
 TIME_COST_MOST = 10
+
+_M_MMAP_THRESHOLD = -3  # malloc.h
 
 _HASHER = PasswordHasher(TIME_COST, MEMORY_KIB, PARALLELISM, type=Type.ID)
 
@@ -81,6 +85,7 @@ class Verifier:
     """Holds passwords against their hashes, one at a time."""
 
     def __init__(self) -> None:
+        _give_memory_back()
         self._turn = asyncio.Semaphore(1)
         self._waiting = 0
 
@@ -114,6 +119,16 @@ def _is_right(hashed: str | None, password: str) -> bool:
     except (VerificationError, InvalidHashError):
         return False
     return is_same and hashed is not None
+
+
+def _give_memory_back() -> None:
+    """Have the memory of each hash go back to the system when it is done.
+
+    glibc takes freed blocks of that size as a sign that more such will be wanted, and then keeps
+    them, one lot for each thread that ever hashed; a fixed threshold ends that. See mallopt(3).
+    """
+    with suppress(AttributeError, OSError):  # another C library, which keeps nothing
+        ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, 4 * 2**20)
 
 
 def _normal(password: str) -> str:

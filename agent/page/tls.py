@@ -87,7 +87,7 @@ class Certificate:
         if self.is_made:
             self._make_if_due()
         stamp = self._stamp()
-        if stamp == self._loaded:
+        if stamp is not None and stamp == self._loaded:
             return False
         try:
             self.context.load_cert_chain(self.path, self.key)
