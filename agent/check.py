@@ -406,3 +406,10 @@ def _table_warnings(scene: Scene) -> Iterator[Fault]:
             "whoever signs in to the page sends the password in clear text",
             "remove clear_text: the agent makes a certificate for itself",
         )
+    if page is not None and page.certificate is not None and not page.certificate.is_file():
+        yield scene.document.warning(
+            ("page", "certificate"),
+            "secret-absent",
+            f"{page.certificate} is not there, and without it there is no page",
+            "put it there, with its key, or remove both: the agent makes one for itself",
+        )

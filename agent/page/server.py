@@ -10,6 +10,7 @@ import asyncio
 import logging
 import socket
 import ssl
+from collections import Counter
 from contextlib import suppress
 
 import structlog
@@ -36,6 +37,7 @@ TAKEN_WITHIN_S = 30.0
 
 HEAD_BYTES = 32 * 2**10
 IDLE_S = 65.0
+ACCEPT_AGAIN_S = 1.0
 _HANDSHAKE_S = 10.0
 _BACKLOG = 64
 
@@ -45,11 +47,26 @@ class PageUnavailableError(LastwattError):
 
 
 class _Life(ServerState):
-    """What the connections of one run share."""
+    """What the connections of one run share.
+
+    Attributes:
+        meeting: connections that are agreeing on TLS, by address; they count as much as the others,
+            or anybody could take every file descriptor that the agent has.
+    """
 
     def __init__(self) -> None:
         super().__init__()
         self.is_over = False
+        self.meeting: Counter[str] = Counter()
+        self.meetings: set[asyncio.Task[None]] = set()
+
+    def is_too_many(self, host: str) -> bool:
+        """Whether one more connection from there would be too many."""
+        if len(self.connections) + self.meeting.total() >= CONNECTIONS:
+            return True
+        clients = (getattr(other, "client", None) for other in self.connections)
+        of_one = sum(1 for client in clients if client and client[0] == host)
+        return of_one + self.meeting[host] >= CONNECTIONS_OF_ONE
 
 
 class _Connection(H11Protocol):
@@ -59,10 +76,10 @@ class _Connection(H11Protocol):
     _untaken: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin to serve, unless there are enough already."""
+        """Begin to serve, unless the run has ended meanwhile."""
         super().connection_made(transport)
         assert isinstance(self.server_state, _Life)
-        if self.server_state.is_over or self._is_too_many():
+        if self.server_state.is_over:
             transport.abort()
             return
         self._late = self.loop.call_later(REQUEST_WITHIN_S, self._give_up)
@@ -91,13 +108,6 @@ class _Connection(H11Protocol):
         """Go on with the answer."""
         self._set_untaken(None)
         super().resume_writing()
-
-    def _is_too_many(self) -> bool:
-        if len(self.connections) > CONNECTIONS:
-            return True
-        host = self.client[0] if self.client else ""
-        clients = (getattr(other, "client", None) for other in self.connections)
-        return sum(1 for client in clients if client and client[0] == host) > CONNECTIONS_OF_ONE
 
     def _set_late(self, handle: asyncio.TimerHandle | None) -> None:
         if self._late is not None:
@@ -165,28 +175,59 @@ class PageServer:
         # Anybody can have it complain of requests that are none; faults are logged by the app.
         logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
         life = _Life()
-        loop = asyncio.get_running_loop()
-        server = await loop.create_server(
-            lambda: _Connection(self._config, life, {}),
-            sock=_listening(*self._listen),
-            ssl=self._tls,
-            ssl_handshake_timeout=None if self._tls is None else _HANDSHAKE_S,
-        )
-        host, port = server.sockets[0].getsockname()[:2]
+        listener = _listening(*self._listen)
+        host, port = listener.getsockname()[:2]
         self.address = (host, port)
         log.info("opened_page", address=host, port=port, tls=self._tls is not None)
         self._is_serving.set()
         try:
-            await asyncio.Event().wait()
+            await self._accept(listener, life)
         finally:
             self._is_serving.clear()
-            server.close()
+            listener.close()
             await _end(life)
+
+    async def _accept(self, listener: socket.socket, life: _Life) -> None:
+        """Take in whoever comes, for ever; who is one too many is turned away before TLS."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                connection, peer = await loop.sock_accept(listener)
+            except OSError as error:  # such as too many open files: the next may be luckier
+                log.warning("failed_accept", why=error.strerror)
+                await asyncio.sleep(ACCEPT_AGAIN_S)
+                continue
+            if life.is_too_many(peer[0]):
+                connection.close()
+                continue
+            life.meeting[peer[0]] += 1
+            meeting = loop.create_task(self._meet(connection, peer[0], life))
+            life.meetings.add(meeting)
+            meeting.add_done_callback(life.meetings.discard)
+
+    async def _meet(self, connection: socket.socket, host: str, life: _Life) -> None:
+        """Agree on TLS, where there is some, and serve from then on."""
+        try:
+            await asyncio.get_running_loop().connect_accepted_socket(
+                lambda: _Connection(self._config, life, {}),
+                connection,
+                ssl=self._tls,
+                ssl_handshake_timeout=None if self._tls is None else _HANDSHAKE_S,
+            )
+        except OSError as error:  # of TLS too, and of a handshake that takes too long
+            log.debug("dropped_visitor", why=str(error))
+        finally:
+            life.meeting[host] -= 1
+            if life.meeting[host] <= 0:
+                del life.meeting[host]
 
 
 async def _end(life: _Life) -> None:
     """Break off every connection, and have what answers them end."""
     life.is_over = True
+    for meeting in tuple(life.meetings):
+        meeting.cancel()
+    await asyncio.gather(*life.meetings, return_exceptions=True)
     for connection in tuple(life.connections):
         connection.transport.abort()
     answering = tuple(life.tasks)

@@ -203,6 +203,8 @@ BITES: dict[str, str] = {
     + '[notices.heartbeat]\nurl = "http://192.0.2.30/"  # <- notices-clear-text\n',
     "notices that go out nobody knows how": _changed(('role = "router"\n', ""))
     + '[notices]  # <- notices-way-unknown\nwebhooks = [{ url = "https://192.0.2.30/" }]\n',
+    "a page without its certificate": QUIET
+    + '[page]\ncertificate = "nowhere.pem"  # <- secret-absent\nkey = "nowhere.pem"\n',
     "a page in clear text": QUIET
     + '[page]\nlisten = "192.0.2.2:8628"\nclear_text = true  # <- page-clear-text\n',
 }  # fmt: skip

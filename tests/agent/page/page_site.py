@@ -71,7 +71,7 @@ async def serving(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterato
     assert agent.page is not None
     task = asyncio.create_task(agent.run(ending))
     try:
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             await agent.page.server.wait()
         async with client(loaded, agent, folder) as web:
             yield Served(agent, web, folder)

@@ -10,6 +10,7 @@ from pathlib import Path
 import httpx2
 import pytest
 
+from agent.config import PageSettings
 from agent.page.access import MANY_WRONG, PLAIN_COOKIE, SEALED_COOKIE, Access
 from agent.page.attempts import FREE
 from agent.page.bounds import BODY_BYTES
@@ -347,26 +348,40 @@ async def test_request_that_is_none_ends_its_connection(
     assert still.status_code == 200
 
 
-async def test_one_address_cannot_take_all_connections(tmp_path: Path, snmpd: Snmpd) -> None:
-    """Idle connections cost nothing to open: without a bound they keep everybody else out."""
-    async with serving(page_site(tmp_path, snmpd), tmp_path / "state") as served:
+@pytest.mark.parametrize("page", [LOCAL, SEALED], ids=["plain", "TLS"])
+async def test_one_address_cannot_take_all_connections(
+    page: PageSettings, tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """Idle connections cost nothing to open, and the agent needs descriptors for its devices.
+
+    Before TLS is agreed on they count too.
+    """
+    loaded = page_site(tmp_path, snmpd, page=page)
+    async with serving(loaded, tmp_path / "state") as served:
         assert served.agent.page is not None
         host, port = served.agent.page.server.address
         held = [await asyncio.open_connection(host, port) for _ in range(CONNECTIONS_OF_ONE)]
+        await asyncio.sleep(0.1)  # taken in one by one
         turned = await raw(served)
-        held[0][1].close()
-        for _, writer in held:
+        other = await asyncio.open_connection(host, port, local_addr=("127.0.0.2", 0))
+        try:
+            async with asyncio.timeout(0.5):
+                got = await other[0].read()
+        except TimeoutError:
+            got = b"it is let in, and waited for"
+        for _, writer in (*held, other):
             writer.close()
         async with asyncio.timeout(10):
             while True:
                 try:
-                    still = await served.web.get("/")
+                    still = await served.web.get("/health")
                 except httpx2.TransportError:
                     await asyncio.sleep(0.05)
                 else:
                     break
 
     assert turned == b""
+    assert got == b"it is let in, and waited for"
     assert still.status_code == 200
 
 
