@@ -223,42 +223,76 @@ class Agent:
 
     def _join_parts(self, folder: Path, drivers: Drivers) -> None:
         """Join what hangs on the engine, in the order in which each hears an event."""
-        parts, engine, loaded, clock = self._parts, self.engine, self._loaded, self._clock
-        join = parts.join
+        join, telling = self._parts.join, self._telling
         join("status", asks={"status": self._answer_status})
-        telling = self._telling
         join("notices", hear=telling.hear, asks=telling.asks, run=telling.run)
         join("saying", run=self._keep_saying)
-        join("estimate", hear=lambda event: self._estimator.hear(event, engine.state))
+        join("estimate", hear=lambda event: self._estimator.hear(event, self.engine.state))
         self._join_owed(folder)
+        self._join_batteries()
+        self._join_grades()
+        join("identity", asks=self._identity.asks, run=self._identity.run)
+        self._join_by_hand(folder, drivers)
+        self._join_works(folder)
+        join("planner", hear=lambda event: self._planner.hear(), run=self._planner.run)
+        self._join_records(folder)
+
+    def _join_batteries(self) -> None:
+        """Join what is learnt of batteries and loads."""
+        engine, loaded, clock = self.engine, self._loaded, self._clock
         batteries = Batteries(
             engine, loaded, clock=clock, who=self._hands.who, estimate=self._energy_band
         )
-        join("batteries", hear=batteries.hear, asks=batteries.asks, run=batteries.run)
-        grading = self._grading
-        join("grades", hear=grading.hear, asks=grading.asks, run=grading.run)
-        join("identity", asks=self._identity.asks, run=self._identity.run)
-        hands = self._hands
-        join("hands", asks=hands.asks, run=hands.pause.run, close=hands.close)
+        self._parts.join("batteries", hear=batteries.hear, asks=batteries.asks, run=batteries.run)
+        load_watch = LoadWatch(
+            engine.site,
+            loaded.place,
+            utc=clock.utc,
+            say=self._say,
+            keep=self._keep,
+            known=self._recalled.state,
+        )
+        self._parts.join("load watch", hear=lambda event: load_watch.hear(event, engine.state))
+        daylight = Daylight(
+            loaded.place, clock=clock, state=lambda: engine.state, record=engine.record
+        )
+        self._parts.join("daylight", run=daylight.run)
+
+    def _join_grades(self) -> None:
+        """Join what keeps how each device is known to work."""
+        grading, checks = self._grading, self._login_checks
+        self._parts.join("grades", hear=grading.hear, asks=grading.asks, run=grading.run)
+        self._parts.join("login checks", hear=checks.hear, run=checks.run)
+
+    def _join_by_hand(self, folder: Path, drivers: Drivers) -> None:
+        """Join what people ask for: orders, drills and rehearsals."""
+        engine, hands, clock = self.engine, self._hands, self._clock
+        self._parts.join("hands", asks=hands.asks, run=hands.pause.run, close=hands.close)
         drills = Drills(
             engine,
             hands,
             drivers,
             file_site=engine.site,
             clock=clock,
-            standing=grading.standing,
-            settings=fingerprints(loaded),
+            standing=self._grading.standing,
+            settings=fingerprints(self._loaded),
         )
-        join("drills", hear=drills.hear, asks=drills.asks, close=drills.close)
+        self._parts.join("drills", hear=drills.hear, asks=drills.asks, close=drills.close)
         rehearsals = self.rehearsals = Rehearsals(
-            engine, loaded, folder, clock=clock, grading=grading, who=hands.who
+            engine, self._loaded, folder, clock=clock, grading=self._grading, who=hands.who
         )
-        join("rehearsals", hear=rehearsals.hear, asks=rehearsals.asks, close=rehearsals.close)
+        self._parts.join(
+            "rehearsals", hear=rehearsals.hear, asks=rehearsals.asks, close=rehearsals.close
+        )
+
+    def _join_works(self, folder: Path) -> None:
+        """Join the regular work of the site's file."""
+        engine, loaded, clock = self.engine, self._loaded, self._clock
         self._works = Works(engine, clock=clock, zone=loaded.time_zone)
         for work in works_of(
             loaded,
             engine,
-            rehearsals=rehearsals,
+            rehearsals=self.rehearsals,
             login_checks=self._login_checks,
             now=clock.monotonic,
             digest=MonthlyDigest(engine, folder, clock=clock, zone=loaded.time_zone),
@@ -271,22 +305,11 @@ class Agent:
             ),
         ):
             self._works.add(work)
-        join("regular work", run=None if self._dry_run else self._works.run)
-        join("login checks", hear=self._login_checks.hear, run=self._login_checks.run)
-        load_watch = LoadWatch(
-            engine.site,
-            loaded.place,
-            utc=clock.utc,
-            say=self._say,
-            keep=self._keep,
-            known=self._recalled.state,
-        )
-        join("load watch", hear=lambda event: load_watch.hear(event, engine.state))
-        join("planner", hear=lambda event: self._planner.hear(), run=self._planner.run)
-        daylight = Daylight(
-            loaded.place, clock=clock, state=lambda: engine.state, record=engine.record
-        )
-        join("daylight", run=daylight.run)
+        self._parts.join("regular work", run=None if self._dry_run else self._works.run)
+
+    def _join_records(self, folder: Path) -> None:
+        """Join what is kept of an outage for its report."""
+        engine, clock = self.engine, self._clock
         foretold = Foretold(
             engine.site,
             clock=clock,
@@ -295,15 +318,15 @@ class Agent:
             plan=lambda: self._planner.plan,
             note=self._journal.note,
         )
-        join("foretold", run=foretold.run)
+        self._parts.join("foretold", run=foretold.run)
         filing = Filing(
             folder,
             clock=clock,
-            zone=loaded.time_zone,
+            zone=self._loaded.time_zone,
             state=lambda: engine.state,
             steady_s=engine.site.mains_steady_s,
         )
-        join("reports", hear=filing.hear, run=filing.run)
+        self._parts.join("reports", hear=filing.hear, run=filing.run)
 
     def _around(self) -> Around:
         """Return what telling needs of this agent."""
