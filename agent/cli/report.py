@@ -62,7 +62,8 @@ def report() -> None:
 def outage_command(folder: Path, which: str, into: Path | None, as_json: bool) -> int:
     """Tell one outage: when what happened to which device, how that is known, and what to mend.
 
-    The status is 1 where something that holds recordings or data lost its power unprepared.
+    The status is 1 where something that holds recordings or data lost its power unprepared, or
+    could not be brought to rest.
     """
     from agent.reports.outage import as_document, outage_html, outage_told
     from agent.story.read import zone_of

@@ -60,6 +60,16 @@ class FateTold:
         return self.fate in GOOD and self.is_back
 
     @property
+    def gap_sentence(self) -> str:
+        """The same with what it did not do; "" where there is nothing to say."""
+        if self.role not in HOLDS_DATA and self.gap_s < 1.0:
+            return ""
+        records = self.role is Role.RECORDER
+        if self.gap_text in ("none", "not known"):
+            return f"{'gap in its recording' if records else 'gap'}: {self.gap_text}"
+        return f"{'recorded nothing' if records else 'not at work'} for {self.gap_text}"
+
+    @property
     def gap_text(self) -> str:
         """How long it did not do its work."""
         if self.gap_s < 1.0 and not self.is_gap_open:
@@ -146,7 +156,9 @@ def _course(outage: Outage, device: DeviceStory, fate: Fate, pen: Pen) -> list[s
     for order in device.orders:
         said += _rest_said(order, pen) if order.task is Task.REST else _start_said(order, pen)
     if device.dark_at is not None:
-        seen = "still running" if fate is Fate.LOST else "told nothing, as planned"
+        seen = "still running" if fate is Fate.LOST else "before it was told anything"
+        if device.facts.is_passive and fate is not Fate.LOST:
+            seen = "told nothing, as planned"
         said.append(f"Its power ended about {pen.clock(device.dark_at)}, {seen}.")
     elif not device.orders and fate is Fate.STAYED_ON:
         said.append("Told nothing, and on throughout as far as is known.")

@@ -126,7 +126,6 @@ def outage_html(story: Story, outage: Outage, *, zone: tzinfo, made: datetime) -
         wide=wide,
         narrow=narrow,
         picture_style=render.picture_style(),
-        recorders=[f for f in told.fates if f.role in HOLDS_DATA],
         groups=grouped(told.fates),
         made=f"{day_text(local.date())}, {local:%H:%M}",
         zone=str(zone),
@@ -181,13 +180,20 @@ def _back_for_good(outage: Outage, pen: Pen) -> str:
 
 def _saved_text(fates: list[FateTold]) -> str:
     holding = [f for f in fates if f.role in HOLDS_DATA]
-    lost = [f.name for f in holding if f.fate in (Fate.LOST, Fate.FAILED)]
+    lost = [f.name for f in holding if f.fate is Fate.LOST]
+    failed = [f.name for f in holding if f.fate is Fate.FAILED]
     rested = [f for f in holding if f.fate is Fate.RESTED]
     touched = [f for f in fates if f.told_at is not None]
     if lost:
         return (
             f"{names_text(lost)} {'was' if len(lost) == 1 else 'were'} not brought to rest before "
             "the power ended: recordings or disks may be damaged."
+        )
+    if failed:
+        its = "its power" if len(failed) == 1 else "their power"
+        return (
+            f"{names_text(failed)} could not be brought to rest; as far as is known {its} did not "
+            "end."
         )
     if not holding:
         return f"{numbered(len(touched), 'device').capitalize()} had to be told anything."

@@ -23,7 +23,13 @@ _TOLD = ("error", "warning")
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One outage of the period."""
+    """One outage of the period.
+
+    Attributes:
+        lost: what holds data and lost its power while running.
+        failed: what could not be brought to rest, though its power did not end.
+        gap_s: the longest that anything which holds data did not do its work.
+    """
 
     number: int
     day: str
@@ -32,6 +38,7 @@ class Row:
     is_over: bool
     is_dry: bool
     lost: tuple[str, ...]
+    failed: tuple[str, ...]
     gap_s: float
 
 
@@ -188,7 +195,9 @@ def _row(outage: Outage, pen: Pen) -> Row:
     mine = Pen.over(pen.story, pen.zone, outage)
     fates = fates_of(outage, mine)
     holding = [fate for fate in fates if fate.role in HOLDS_DATA]
-    lost = tuple(f.name for f in holding if f.fate in (Fate.LOST, Fate.FAILED))
+    lost, failed = (
+        tuple(f.name for f in holding if f.fate is fate) for fate in (Fate.LOST, Fate.FAILED)
+    )
     return Row(
         outage.number,
         mine.date(outage.began_at),
@@ -197,6 +206,7 @@ def _row(outage: Outage, pen: Pen) -> Row:
         outage.is_over,
         outage.is_dry,
         lost,
+        failed,
         max((fate.gap_s for fate in holding), default=0.0),
     )
 
@@ -305,7 +315,7 @@ def _lead(
     lost = [name for row in rows for name in row.lost]
     live = [row for row in rows if not row.is_dry]
     if lost:
-        yield f"Not brought to rest in time: {', '.join(dict.fromkeys(lost))}."
+        yield f"Lost power while running: {', '.join(dict.fromkeys(lost))}."
     elif live:
         yield "Nothing that holds recordings or data lost its power unprepared."
     gone = [one for one in recording if one.gap_s >= 1.0]

@@ -6,6 +6,7 @@ are taken as they are. What devices wrote is kept from steering anything by its 
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -43,7 +44,7 @@ def _environment(escapes: bool) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
-        finalize=_plain,
+        finalize=_together if escapes else _plain,
     )
     made.globals["percent"] = percent
     made.filters["span"] = duration_text
@@ -54,7 +55,7 @@ def _environment(escapes: bool) -> Environment:
 
 def _code(sentence: str) -> Markup:
     """A sentence whose commands, between backquotes, are marked as such."""
-    parts = str(_plain(sentence)).split("`")
+    parts = str(_together(sentence)).split("`")
     marked = (
         Markup("<code>{}</code>").format(part)
         if number % 2 and number < len(parts) - 1
@@ -62,6 +63,15 @@ def _code(sentence: str) -> Markup:
         for number, part in enumerate(parts)
     )
     return Markup("").join(marked)
+
+
+_FIGURE = re.compile(r"(?<=\d) (?=(?:min|s|h|d|W|Wh|V|VA|Ah|%)\b|%)")
+
+
+def _together(value: object) -> object:
+    """Keep a figure and its unit on one line."""
+    plain = _plain(value)
+    return _FIGURE.sub("\N{NO-BREAK SPACE}", plain) if type(plain) is str else plain
 
 
 def _plain(value: object) -> object:

@@ -16,6 +16,7 @@ from policies.events import (
     BatteryJudged,
     BatteryMeasured,
     BeliefHeld,
+    Ending,
     Event,
     OrderClosed,
     OrderGiven,
@@ -24,7 +25,7 @@ from policies.events import (
     StepEnded,
     StopForetold,
 )
-from policies.model import Device
+from policies.model import Device, Task
 from policies.state import Phase
 from tests.agent.reports.pages import Page
 from tests.agent.story.telling import ridden, rows_of, story_of
@@ -203,6 +204,34 @@ async def test_a_device_that_lost_its_power_while_running_heads_what_is_to_be_me
     assert not recorder.ends_well
     assert told.mend[0].startswith("gate recorder lost its power while running.")
     assert "was not brought to rest before the power ended" in told.lead[1]
+
+
+async def test_a_recorder_that_would_not_stop_and_kept_its_power_is_not_called_damaged() -> None:
+    """Mains came back in time; the owner is told to mend the stop, not to fear for the disk."""
+    events = [
+        replace(e, ending=Ending.FAILED, evidence="it does not answer")
+        if isinstance(e, OrderClosed) and e.device == "gate recorder" and e.task is Task.REST
+        else e
+        for e in await yard_ride()
+    ]
+    told = outage_told(*last(events), zone=LISBON)
+
+    assert told.lead[1] == (
+        "gate recorder could not be brought to rest; as far as is known its power did not end."
+    )
+    assert told.mend[0].startswith("gate recorder could not be brought to rest: it does not answer")
+
+
+async def test_looking_for_a_device_that_starts_is_no_trouble() -> None:
+    """It is asked every few seconds until it answers."""
+    events: list[Event] = []
+    for event in await yard_ride():
+        if isinstance(event, StepEnded) and event.act == "confirm_running":
+            events.append(replace(event, verdict="no answer"))
+        events.append(event)
+    told = outage_told(*last(events), zone=LISBON)
+
+    assert told.mend == ()
 
 
 def _is_of(event: Event, device: str) -> bool:
