@@ -1,7 +1,8 @@
 """A backup unit that answers real SNMP on loopback, from a battery that really empties.
 
 It serves the objects of RFC 1628 from live values and sends that RFC's notifications. Of what it
-serves, the control group can be set by whoever may read.
+serves, the control group, upsConfigLowBattTime and upsIdentAttachedDevices can be set by whoever
+may read.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from agent.virtual import control_group, test_group, ups_mib
 from agent.virtual.battery import VirtualBattery
@@ -25,12 +26,15 @@ from drivers.transports.snmp_responder import (
     UsmUser,
     Value,
 )
+from drivers.transports.snmp_values import Written
 from policies.model import BatteryStatus, OutputSource
 
 _REPEAT_TRAP_S = 60.0  # RFC 1628: upsTrapOnBattery again each minute until off battery
 _TRAP_APART_S = 5.0  # RFC 1628: no notification more often than this to one receiver
 _LOOK_S = 10.0  # how often the unit looks at its own battery between other events
 _RESTART_S = 5.0  # from mains returning to its output coming back
+_ATTACHED_MOST = 63  # RFC 1628 section 4.1
+_LOW_STEPS_MIN = (2, 5, 7, 10, 15, 20, 30)  # of our own making; RFC 1628: rounded up to a step
 _INPUT_V, _MAINS_HZ = 231, 50.0
 _POWER_FACTOR = 0.92
 _SYS_DESCR: Oid = (1, 3, 6, 1, 2, 1, 1, 1, 0)
@@ -271,14 +275,18 @@ class VirtualUnit:
         self._rebalance()
         self._on_output(True)
 
-    def _write(self, oid: Oid, value: int | Oid) -> Status:
-        """Take one SET; only the control group and the test group can be written."""
+    def _write(self, oid: Oid, value: Written) -> Status:
+        """Take one SET: of the control and test groups, or of what its administrator sets."""
         if oid == ups_mib.oid(test_group.LOCK):
-            return self.tests.take_lock(value)
+            return Status.WRONG_TYPE if isinstance(value, bytes) else self.tests.take_lock(value)
         if oid == ups_mib.oid(test_group.TEST_ID):
-            return self._write_test(value)
+            return Status.WRONG_TYPE if isinstance(value, bytes) else self._write_test(value)
+        if oid == ups_mib.oid("upsIdentAttachedDevices"):
+            return self._attach(value)
         if not isinstance(value, int):
             return Status.WRONG_TYPE
+        if oid == ups_mib.oid("upsConfigLowBattTime"):
+            return self._warn_at(value)
         names = {ups_mib.oid(name): name for name in control_group.NAMES}
         if oid not in names:
             return Status.NOT_WRITABLE
@@ -297,6 +305,22 @@ class VirtualUnit:
         elif was_testing and not self.tests.is_testing:
             self._test_settled()
         return status
+
+    def _attach(self, value: Written) -> Status:
+        if not isinstance(value, bytes):
+            return Status.WRONG_TYPE
+        if len(value) > _ATTACHED_MOST or not value.isascii():
+            return Status.WRONG_VALUE
+        self._plate = replace(self._plate, attached=value.decode("ascii"))
+        return Status.NO_ERROR
+
+    def _warn_at(self, minutes: int) -> Status:
+        """Take the minutes at which its battery counts as low; in steps, as units do."""
+        if minutes < 0:
+            return Status.WRONG_VALUE
+        step = next((step for step in _LOW_STEPS_MIN if step >= minutes), _LOW_STEPS_MIN[-1])
+        self._plate = replace(self._plate, low_battery_min=step)
+        return Status.NO_ERROR
 
     def _follow(self) -> None:
         """Switch the output as the control group asks now, and come again when it may next."""

@@ -27,9 +27,9 @@ from drivers.transports.snmp_engine import (
     Reply,
 )
 from drivers.transports.snmp_settings import SnmpSettings
-from drivers.transports.snmp_values import Answer, Notification, Oid, Status, Value, dotted
+from drivers.transports.snmp_values import Answer, Notification, Oid, Status, Value, Written, dotted
 
-Objects = Sequence[tuple[Oid, int | Oid | None]]
+Objects = Sequence[tuple[Oid, Written | None]]
 """Objects in a question, each with what is to be written there."""
 
 _DISCOVERER = "discoverer"
@@ -194,8 +194,8 @@ class SnmpPeer:
             )
         return answer
 
-    async def set(self, oid: Oid, value: int, *, within_s: float) -> None:
-        """Write one INTEGER; that it was taken is no proof: read it back.
+    async def set(self, oid: Oid, value: int | bytes, *, within_s: float) -> None:
+        """Write one INTEGER, or OCTET STRING; that it was taken is no proof: read it back.
 
         What is lost on the way is sent again, so only write what may arrive twice.
 
@@ -207,8 +207,9 @@ class SnmpPeer:
         """
         answer = await self._ask(Question.set(), ((oid, value),), within_s, is_write=True)
         if answer.status:
+            shown = value if isinstance(value, int) else "a text"
             raise DeviceRefusedError(
-                f"{self._where}: {_UNWRITTEN.get(answer.status, _FAILED)} ({dotted(oid)} = {value})"
+                f"{self._where}: {_UNWRITTEN.get(answer.status, _FAILED)} ({dotted(oid)} = {shown})"
             )
         if [name for name, _ in answer.values] != [oid]:
             raise DeviceGarbledError(

@@ -26,7 +26,7 @@ from pysnmp.proto.secmod.rfc3414 import SnmpUSMSecurityModel  # type: ignore[imp
 
 from drivers.transports.snmp_protocols import AUTH, PRIVACY
 from drivers.transports.snmp_settings import AuthProtocol, PrivacyProtocol, SnmpSettings, Version
-from drivers.transports.snmp_values import SNMP_TRAP_OID, Notification, Oid, Value
+from drivers.transports.snmp_values import SNMP_TRAP_OID, Notification, Oid, Value, Written
 
 Address = tuple[str, int]
 """A numeric address and a UDP port."""
@@ -239,7 +239,7 @@ class Engine:
     def send(
         self,
         question: Question,
-        objects: Sequence[tuple[Oid, int | Oid | None]],
+        objects: Sequence[tuple[Oid, Written | None]],
         *,
         target: str,
         context: str,
@@ -249,7 +249,7 @@ class Engine:
 
         Args:
             question: what kind.
-            objects: what about; with the INTEGER or OID to be written in a SET, else None.
+            objects: what about; with what is to be written in a SET, else None.
             target: what `add_target` returned.
             context: context name of version 3.
             came: called on the loop if something comes back; returns whether it was waited for.
@@ -348,9 +348,11 @@ class _Usm(SnmpUSMSecurityModel):  # type: ignore[misc]
         """Age nothing."""
 
 
-def _to_write(value: int | Oid | None) -> Any:
+def _to_write(value: Written | None) -> Any:
     if isinstance(value, tuple):
         return v2c.ObjectIdentifier(value)
+    if isinstance(value, bytes):
+        return v2c.OctetString(value)
     return v2c.null if value is None else v2c.Integer32(value)
 
 

@@ -25,7 +25,7 @@ from pysnmp.smi import error, instrum  # type: ignore[import-untyped]
 
 from drivers.transports.snmp_protocols import AUTH, PRIVACY
 from drivers.transports.snmp_settings import AuthProtocol, PrivacyProtocol
-from drivers.transports.snmp_values import SNMP_TRAP_OID, SYS_UP_TIME, Oid, Status
+from drivers.transports.snmp_values import SNMP_TRAP_OID, SYS_UP_TIME, Oid, Status, Written
 
 __all__ = [
     "SYS_UP_TIME", "Kind", "Listener", "Objects", "Oid", "SnmpResponder", "Status", "UsmUser",
@@ -62,8 +62,8 @@ class Value:
 Objects = Callable[[], Mapping[Oid, Value]]
 """Returns every object that there is now, by its full OID, instance included."""
 
-Write = Callable[[Oid, int | Oid], Status]
-"""Writes an INTEGER or an OID to an object that there is, and returns how that ended.
+Write = Callable[[Oid, Written], Status]
+"""Writes to an object that there is, and returns how that ended.
 
 See RFC 3416 section 4.2.5.
 """
@@ -136,7 +136,8 @@ class SnmpResponder:
             communities: what versions 1 and 2c may ask with.
             users: who may ask in version 3, each at its own level and no lower one.
             engine_id: 5 to 32 octets; made up where None.
-            write: takes one INTEGER; objects are read-only where None. Whoever may ask may write.
+            write: takes what is to be written to one; objects are read-only where None. Whoever may
+                ask may write.
         """
         self._objects = objects
         self._write = write
@@ -293,6 +294,15 @@ class _Ears(udp.UdpTransport):  # type: ignore[misc]
             super().datagram_received(datagram, transportAddress)
 
 
+_WRITTEN = (univ.Integer, univ.OctetString, univ.ObjectIdentifier)
+
+
+def _plain(value: Any) -> Written:
+    if isinstance(value, univ.Integer):
+        return int(value)
+    return bytes(value) if isinstance(value, univ.OctetString) else tuple(value)
+
+
 class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
     """Answers the engine's questions from one snapshot of the objects each."""
 
@@ -323,9 +333,9 @@ class _Instruments(instrum.AbstractMibInstrumController):  # type: ignore[misc]
         asked["acFun"]("write", (rfc1902.ObjectName(_INTERNET), None), idx=0, **asked)
         there = self._objects()
         for index, (name, value) in enumerate(bindings):
-            if not isinstance(value, univ.Integer | univ.ObjectIdentifier):
+            if not isinstance(value, _WRITTEN):
                 raise error.WrongTypeError(idx=index, name=name)
-            written = int(value) if isinstance(value, univ.Integer) else tuple(value)
+            written = _plain(value)
             status = Status.NOT_WRITABLE
             if tuple(name) in there:
                 status = self._write(tuple(name), written)

@@ -11,6 +11,9 @@ Oid = tuple[int, ...]
 
 _OID = re.compile(r"\.?[0-2](\.\d{1,10}){2,126}")
 
+Written = int | bytes | Oid
+"""What a SET writes: an INTEGER, an OCTET STRING, an OBJECT IDENTIFIER."""
+
 Value = int | bytes | Oid | None
 """Integers of every kind, octet strings, object identifiers; None = there is no such object."""
 

@@ -17,6 +17,7 @@ from drivers.transports.snmp_responder import (
     UsmUser,
     Value,
 )
+from drivers.transports.snmp_values import Written
 from tests.peers.net_snmp import as_community, as_user, trap_listener
 
 pytestmark = pytest.mark.peer
@@ -259,7 +260,7 @@ async def test_net_snmp_can_write_what_may_be_written(tmp_path: Path) -> None:
     """An integrator could not try his own tools on the virtual unit; errors of RFC 3416 4.2.5."""
     held = {(*UPS, 1, 8, 2, 0): -1}
 
-    def write(oid: Oid, value: int | Oid) -> Status:
+    def write(oid: Oid, value: Written) -> Status:
         if oid not in held:
             return Status.NOT_WRITABLE
         if not isinstance(value, int):
