@@ -93,7 +93,7 @@ def _held(file: Path, known: Answers, *, is_person: bool) -> Draft:
     from agent.commissioning.interview import Interview
 
     talk = Person() if is_person else Nobody()
-    ask = Asking(talk, known, SecretFiles(file))
+    ask = Asking(talk, known, SecretFiles(file, env=os.environ))
     interview = Interview(ask, base=file.parent, env=dict(os.environ), time_zone=_own_time_zone())
     return interview.hold()
 

@@ -103,13 +103,16 @@ def _copied(value: Any) -> Any:
 class SecretFiles:
     """Secrets that were typed, each in a file that its owner alone may read.
 
-    They lie in `secrets` beside the site's file, and none is ever overwritten.
+    They lie in `secrets` beside the site's file, and none is ever overwritten. Where the service
+    manager hands that folder's files to the agent, they are named as its credentials.
     """
 
     FOLDER = "secrets"
 
-    def __init__(self, site_file: Path) -> None:
+    def __init__(self, site_file: Path, *, env: Mapping[str, str]) -> None:
         self._folder = site_file.parent / self.FOLDER
+        held = env.get("CREDENTIALS_DIRECTORY")
+        self._are_credentials = bool(held) and Path(held or "").resolve() == self._folder.resolve()
 
     def keep(self, name: str, secret: bytes) -> dict[str, str]:
         """Write a secret, and return its place as the site's file has it."""
@@ -123,5 +126,7 @@ class SecretFiles:
                 continue
             with os.fdopen(descriptor, "wb") as file:
                 file.write(secret)
+            if self._are_credentials:
+                return {"credential": path.name}
             return {"file": f"{self.FOLDER}/{path.name}"}
         raise ConfigError(f"{self._folder}: has a thousand secrets called {plain}; clear it up")

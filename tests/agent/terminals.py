@@ -62,9 +62,9 @@ class Terminal:
         self._read_to = found + len(words)
         return between
 
-    def answer(self, prompt: str, typed: str) -> None:
+    def answer(self, prompt: str, typed: str, *, within_s: float = WITHIN_S) -> None:
         """Wait for a prompt, and type an answer."""
-        self.until(prompt)
+        self.until(prompt, within_s=within_s)
         os.write(self._terminal, f"{typed}\n".encode())
 
     def type(self, typed: bytes) -> None:

@@ -141,6 +141,24 @@ def test_secrets_lie_in_files_that_their_owner_alone_can_read(tmp_path: Path, sn
     assert AUTH_SECRET not in (tmp_path / "site.toml.answers").read_text()
 
 
+def test_where_the_service_hands_out_secrets_they_are_credentials(
+    tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """The installer has systemd give the agent what lies there; it cannot read the files itself."""
+    (tmp_path / "secrets").mkdir(mode=0o700)
+    env = {"CREDENTIALS_DIRECTORY": str(tmp_path / "secrets")}
+    with Terminal(("new", "site.toml"), tmp_path, env) as person:
+        begin(person, snmpd)
+        person.until("It calls itself Estuary Works Locker 1000.")
+        go_on(person)
+        person.answer("The next device's name", "")
+        assert person.end() == 0
+
+    site = tomllib.loads((tmp_path / "site.toml").read_text())
+    assert site["unit"][0]["snmp"]["auth_secret"] == {"credential": "lodge-unit-auth"}
+    assert lastwatt("check", "site.toml", cwd=tmp_path, env=env).status == 0
+
+
 def test_what_is_broken_off_goes_on_where_it_was(tmp_path: Path, snmpd: Snmpd) -> None:
     """A call in between must not cost the answers; the secrets are asked once."""
     with Terminal(("new", "site.toml"), tmp_path) as person:
