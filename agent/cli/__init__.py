@@ -12,6 +12,7 @@ import click
 
 from agent.cli.battery import battery
 from agent.cli.budget import budget
+from agent.cli.commission import commission
 from agent.cli.completion import completion
 from agent.cli.contract import Commands
 from agent.cli.demo import demo
@@ -59,7 +60,8 @@ def main() -> None:
 
 
 for command in (
-    demo, new, check, probe, ports, recipe, run, status, watch, journal, pause, stop, start,
+    demo, new, check, probe, commission,
+    ports, recipe, run, status, watch, journal, pause, stop, start,
     rehearse, drill, restore, battery, report,
     page, people, notices,
     budget, fit, plan, size,
