@@ -10,6 +10,7 @@ from typing import Any
 
 from agent.battery import view as battery_view
 from agent.page.view_seen import Seen, about, in_order
+from agent.pictures.health_picture import health_picture
 from policies.budget import Budget, FeedBudget, budget_of
 from policies.graph import SiteKey, may_be_stopped
 from policies.load import Draw
@@ -244,11 +245,12 @@ def _day_night(draw: Draw) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class BatteryLines:
-    """One unit's battery: how old, and label with text for what is known of its health."""
+    """One unit's battery: how old, label with text for what is known of its health, its trend."""
 
     unit: str
     age: str
     facts: tuple[tuple[str, str], ...]
+    picture: str
 
 
 def batteries_of(seen: Seen, documents: Mapping[str, Mapping[str, Any]]) -> list[BatteryLines]:
@@ -258,7 +260,8 @@ def batteries_of(seen: Seen, documents: Mapping[str, Mapping[str, Any]]) -> list
         seen: the agent now.
         documents: unit -> what `agent.battery.view.document` gave.
     """
-    return [_battery(name, documents[name]) for name in seen.site.units if name in documents]
+    names = [name for name in seen.site.units if name in documents]
+    return [_battery(name, number, documents[name]) for number, name in enumerate(names)]
 
 
 _LABELS = {
@@ -269,10 +272,11 @@ _LABELS = {
 }
 
 
-def _battery(name: str, document: Mapping[str, Any]) -> BatteryLines:
+def _battery(name: str, number: int, document: Mapping[str, Any]) -> BatteryLines:
     head, *lines = battery_view.lines(document)
     facts = []
+    picture = health_picture(document, name=f"battery-{number}")
     for line in lines:
         label, _, text = line.strip().partition(" ")
         facts.append((_LABELS.get(label, label), " ".join(text.split())))
-    return BatteryLines(name, head.removeprefix(f"{name}: "), tuple(facts))
+    return BatteryLines(name, head.removeprefix(f"{name}: "), tuple(facts), picture)
