@@ -98,6 +98,7 @@ def test_everything_but_the_drills_for_a_script(held: HeldYard) -> None:
     assert "Wake-on-LAN is on" in said(items, f"device {yard.PC}")
     assert {item["on"] for item in items} == {date.today().isoformat()}
     assert set(done.document["grades"]) >= {yard.RECORDER, yard.PC}
+    assert "Heron Lock" in Path(done.document["report"]).read_text()
 
 
 def test_a_person_goes_through_the_full_drill(held: HeldYard) -> None:
