@@ -16,6 +16,7 @@ from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-unt
 from playwright.sync_api import Browser, Page, expect
 
 from agent.control import ask
+from tests.agent.page.people_here import ANA, write_people
 from tests.agent.page.yard_page import YardPage, yard_page
 from tests.peers.chromium import DESK, PHONE, Tab, chromium, tab
 
@@ -85,6 +86,24 @@ def serious(page: Page) -> list[str]:
         for one in found
         if one["impact"] in ("serious", "critical")
     ]
+
+
+def test_forms_are_for_everybody_too(browser: Browser, at_rest: YardPage) -> None:
+    """Whoever signs in, and says what is to be done, may do so by ear and keyboard as well."""
+    write_people(at_rest.state)
+    with tab(browser, f"{at_rest.url}do/pause", color_scheme="dark", **PHONE) as opened:
+        page = opened.page
+        assert serious(page) == []
+        page.get_by_label("Name").fill("Ana")
+        page.get_by_label("Password").fill(ANA)
+        page.keyboard.press("Enter")
+
+        expect(page.get_by_role("button", name="Pause")).to_be_visible()
+        assert serious(page) == []
+        page.goto(f"{at_rest.url}do/stop?device=lodge+PC")
+        expect(page.get_by_role("button", name="Stop lodge PC")).to_be_visible()
+        assert serious(page) == []
+        see_nothing_odd(opened)
 
 
 def test_without_scripts_it_shows_the_same(browser: Browser, at_rest: YardPage) -> None:
