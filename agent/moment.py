@@ -58,3 +58,15 @@ def moment_at(wall: datetime, zone: tzinfo, fold: int = 0) -> datetime:
         fold: 1 = of a time that comes twice, the second.
     """
     return wall.replace(tzinfo=zone, fold=fold).astimezone(UTC).astimezone(zone)
+
+
+def shown(at: datetime, form: str) -> str:
+    """Return a local moment for people; where its clock shows that time twice, which one it is.
+
+    Args:
+        at: in the zone whose clock shows it.
+        form: as of `strftime`; the zone's name follows where it is needed, such as "01:30 WET".
+    """
+    offsets = {at.replace(fold=fold).utcoffset() for fold in (0, 1)}
+    text = at.strftime(form)
+    return text if len(offsets) == 1 else f"{text} {at:%Z}"

@@ -14,6 +14,7 @@ from typing import Any
 import structlog
 
 from agent.engine import Engine
+from agent.moment import shown
 from drivers.base import Clock
 from policies.by_hand import PAUSE_MOST_S, missed_starts
 from policies.events import Event, PauseSet
@@ -104,7 +105,7 @@ class Pause:
         now = self._clock.utc()
         until = (now + timedelta(seconds=left_s)).astimezone(self._zone)
         is_today = until.date() == now.astimezone(self._zone).date()
-        return f"{until:%H:%M}" if is_today else f"{until:%Y-%m-%d %H:%M}"
+        return shown(until, "%H:%M" if is_today else "%Y-%m-%d %H:%M")
 
     def _warnings(self, now: float) -> list[str]:
         """What whoever begins a pause should know at once."""

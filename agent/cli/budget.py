@@ -21,6 +21,7 @@ from agent.cli.contract import (
 )
 from agent.cli.site import load_whole
 from agent.cli.tables import table_lines
+from agent.moment import shown
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -230,7 +231,7 @@ def _course_lines(view: View) -> Iterator[str]:
     yield f"Should mains fail on {view.begins:%Y-%m-%d at %H:%M}, with everything on:"
     for unit, steps in view.courses():
         told = [
-            f"{load_w:.1f} W" if after_s == 0.0 else f"from {at:%H:%M} on {load_w:.1f} W"
+            f"{load_w:.1f} W" if after_s == 0.0 else f"from {shown(at, '%H:%M')} on {load_w:.1f} W"
             for at, after_s, load_w in steps
         ]
         yield f"  {unit}: {', '.join(told)}"

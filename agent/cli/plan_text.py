@@ -9,6 +9,7 @@ from typing import Any
 
 from agent.cli.budget import NO_PLACE
 from agent.cli.tables import table_lines
+from agent.moment import shown
 from agent.outlook import Outlook, UnitOutlook
 from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA
@@ -81,7 +82,7 @@ def _cut_lines(found: Outlook) -> Iterator[str]:
 
 def conclusion(found: Outlook) -> str:
     """Return in one sentence what comes of the outage."""
-    begins = f"{found.loaded.site.name}, an outage from {found.begins:%Y-%m-%d %H:%M} on"
+    begins = f"{found.loaded.site.name}, an outage from {shown(found.begins, '%Y-%m-%d %H:%M')} on"
     lost = [stop.device for stop in found.lost]
     unmet = [stop.device for stop in found.plan.unmet]
     if lost:
@@ -123,7 +124,7 @@ def clock(found: Outlook, after_s: float, *, with_seconds: bool = False) -> str:
     at = moment(found, after_s)
     days = (at.date() - found.begins.date()).days
     form = "%H:%M:%S" if with_seconds else "%H:%M"
-    return at.strftime(form) + (f" +{days} d" if days else "")
+    return shown(at, form) + (f" +{days} d" if days else "")
 
 
 def moment(found: Outlook, after_s: float) -> datetime:

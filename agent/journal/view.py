@@ -21,6 +21,7 @@ from agent.journal.file import (
     rows_after,
     rows_before,
 )
+from agent.moment import shown
 from policies.events import (
     AgentEnded,
     AgentStarted,
@@ -451,11 +452,11 @@ def _local(utc: str, zone: tzinfo, *, later_s: float = 0.0) -> str:
         local = (datetime.fromisoformat(utc) + timedelta(seconds=later_s)).astimezone(zone)
     except (ValueError, OverflowError):
         return utc
-    return f"{local:%Y-%m-%d %H:%M:%S}"
+    return shown(local, "%Y-%m-%d %H:%M:%S")
 
 
 def _local_of(at: datetime, zone: tzinfo) -> str:
-    return f"{at.astimezone(zone):%Y-%m-%d at %H:%M}"
+    return shown(at.astimezone(zone), "%Y-%m-%d at %H:%M")
 
 
 def _printable(text: str) -> str:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import structlog
 
+from agent import moment
 from agent.conduct.perform import Performer
 from agent.conduct.steps import STOPS, UNDONE_BY
 from agent.config import LoadedSite
@@ -232,7 +233,7 @@ class OwedList:
             what += "; it came back without lastwatt"
         lines = [
             f"{device.name} ({device.role.value}{where}): {what}",
-            f"  since {self._local(one.since_at):%Y-%m-%d %H:%M:%S}",
+            f"  since {moment.shown(self._local(one.since_at), '%Y-%m-%d %H:%M:%S')}",
         ]
         lines += [f"  {line}" for line in self._advice(device, one)]
         if "quiesced" in one.acts:

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from agent.moment import shown
 from agent.page.door import Door
 from policies.graph import may_be_stopped
 from policies.model import HOLDS_DATA, Site
@@ -52,7 +53,7 @@ class Seen:
     def clock(self, in_s: float, *, with_seconds: bool = False) -> str:
         """Return that time for people: "17:54", with the day where it is another one."""
         at, today = self.local(in_s), self.local(0.0).date()
-        text = f"{at:%H:%M:%S}" if with_seconds else f"{at:%H:%M}"
+        text = shown(at, "%H:%M:%S" if with_seconds else "%H:%M")
         return text if at.date() == today else f"{at:%a} {at.day} {at:%b} {text}"
 
     def since(self, at: float) -> str:
