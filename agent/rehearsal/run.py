@@ -24,8 +24,8 @@ REST_HOLDS_S = 60.0
 """So long everything must be at rest before mains comes back by itself."""
 
 SETTLED_AFTER_S = 60.0
-WAIT_MOST_S = 3600.0
-"""How long the return is waited for, at most, beyond the time that mains must be steady."""
+WAIT_MOST_S = 10 * 3600.0
+"""How long the return is waited for, at most: a battery has to hold enough for one more stop."""
 
 TELL_EVERY_S = 0.4
 """Real time between two reports of how far it is."""

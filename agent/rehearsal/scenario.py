@@ -22,9 +22,13 @@ from policies.state import took_of
 LEAD_S = 60.0
 """So long before mains fails the rehearsal begins: the agent sees mains first."""
 
-POLL_LEAST_S = 5.0
+POLL_LEAST_S = 10.0
 """On battery units are asked no more often than that: many change what they say less often still,
 and a small box is to be done with a long outage in a minute."""
+
+TAKES_SHARE = 0.85
+"""Of the time that is planned for a stage it takes so much: what is planned is the longest that it
+may take, and whoever looks whether it is over looks a while later."""
 
 TALK_S = 0.3
 _LOW_MINUTES = 2
@@ -124,12 +128,12 @@ def _watts(site: Site, device: Device, light: Light, scale: Mapping[str, float])
 
 
 def _build(site: Site, device: Device, light: Light, scale: Mapping[str, float]) -> DeviceBuild:
-    """What takes its time takes exactly what is planned for it."""
+    """What takes its time takes most of what is planned for it."""
     return DeviceBuild(
         watts=_watts(site, device, light, scale),
-        quiesce_s=device.quiesce_s or 0.0,
-        stop_s=device.stop_s or 0.0,
-        boot_s=device.start_s,
+        quiesce_s=TAKES_SHARE * (device.quiesce_s or 0.0),
+        stop_s=TAKES_SHARE * (device.stop_s or 0.0),
+        boot_s=TAKES_SHARE * device.start_s,
         quiet_after=1.0,
         starts_with_power=device.is_passive or device.starts is Starts.BY_ITSELF,
     )

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 
 from agent.config import LoadedSite, build_drivers
+from agent.planner import Slices, in_slices
 from agent.rehearsal.driver import RehearsedDriver
 from agent.rehearsal.known import Known
 from agent.rehearsal.record import Record
@@ -26,9 +27,13 @@ from policies.events import AgentStarted, Event, OrderClosed, OrderGiven
 from policies.graph import may_be_stopped
 from policies.model import MAINS_FEED, Role, Starts
 from policies.night import light_steps
+from policies.plan import Plan
 from policies.state import DeviceState, Phase, SiteState
 
 _LIGHTS_S = 2 * 86400.0
+
+PLAN_S = 2.0
+"""What a plan takes of the rehearsal's time; the planner then rests for some times as long."""
 
 
 class RehearsalStage:
@@ -78,6 +83,7 @@ class RehearsalStage:
                 {name: access.fit for name, access in loaded.units.items()},
                 known.estimates,
                 self._speak,
+                _planned,
             ),
         )
         self.lives.disk.take_up(known.state, at=known.at, utc=known.utc)
@@ -277,6 +283,13 @@ class RehearsalStage:
         elif what is What.BOOTED:
             self.lives.can_run = True
             self.lives.rebooted()
+
+
+async def _planned(begin: Callable[[], Slices]) -> Plan:
+    """Make a plan in about the time that it takes on a small box, so that no more are made."""
+    plan = await in_slices(begin)
+    await asyncio.sleep(PLAN_S)
+    return plan
 
 
 def _is_done(device: DeviceState) -> bool:

@@ -20,7 +20,7 @@ from agent.battery.estimator import Estimator
 from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
 from agent.notices.hold import PathHold
-from agent.planner import Planner, in_slices
+from agent.planner import Planner, Work, in_slices
 from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
 from agent.simulation.interface import Interface, Speaker
@@ -79,6 +79,7 @@ class Outfit:
         place: where the site lies, or None.
         fits: by unit, the file of what its battery's full runs taught, or None.
         kept: by unit, what was learnt of its battery before.
+        work: how plans are made.
         speak: the drivers; None = each stage that the manners name is plainly spoken with.
     """
 
@@ -86,6 +87,7 @@ class Outfit:
     fits: Mapping[str, Path | None] = field(default_factory=dict)
     kept: Mapping[str, bytes] = field(default_factory=dict)
     speak: Speak | None = None
+    work: Work = in_slices
 
 
 class Lives:
@@ -187,7 +189,7 @@ class Lives:
             state=lambda: engine.state,
             on_plan=lambda: engine.wake(),
             beliefs=beliefs,
-            work=in_slices,
+            work=self._outfit.work,
         )
         engine = Engine(
             scenario.site,

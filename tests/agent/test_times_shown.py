@@ -67,7 +67,7 @@ def test_changes_are_where_the_table_above_has_them(zone: str, utc: str, minutes
 
 @pytest.mark.parametrize(("zone", "utc", "minutes"), BACK)
 def test_time_that_comes_twice_says_which_it_is(zone: str, utc: str, minutes: int) -> None:
-    """ "01:30" in a journal of that night would be two moments."""
+    """In a journal of that night 01:30 would be two moments."""
     quarter = timedelta(minutes=15)
     first, second = ((at_change(utc) + by).astimezone(ZoneInfo(zone)) for by in (-quarter, quarter))
     texts = {shown(first, "%H:%M"), shown(second, "%H:%M")}
@@ -126,7 +126,7 @@ def seen_at(zone: str, utc: datetime) -> Seen:
 
 @pytest.mark.parametrize(("zone", "utc", "minutes"), ALL)
 def test_page_and_terminal_tell_when_the_battery_ends(zone: str, utc: str, minutes: int) -> None:
-    """ "Until 02:40" has to be what the clock on the wall will show then."""
+    """What is told has to be what the clock on the wall will show then."""
     now = at_change(utc) - timedelta(minutes=40)
     ends = (at_change(utc) + timedelta(minutes=50)).astimezone(ZoneInfo(zone))
 
