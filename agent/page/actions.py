@@ -19,6 +19,7 @@ from starlette.routing import Route
 
 from agent.control import Ask
 from agent.hands import SignedIn
+from agent.notices.telling import SILENCE_MOST_S, SILENCE_S
 from agent.page.access import CSRF_HEADER, Access
 from agent.page.asked import document, json_of
 from agent.page.guard import visitor_of
@@ -53,6 +54,19 @@ class Pause(Asked):
     """No automatic orders for a while."""
 
     for_s: Annotated[float, Field(gt=0, le=PAUSE_MOST_S, allow_inf_nan=False)] = PAUSE_S
+
+
+class Silence(Asked):
+    """Notices of a topic, a device or a unit are not wanted for a while."""
+
+    topic: Annotated[str, Field(max_length=40)] | None = None
+    about: _Name | None = None
+
+
+class SilenceFor(Silence):
+    """The same, and for how long."""
+
+    for_s: Annotated[float, Field(gt=0, le=SILENCE_MOST_S, allow_inf_nan=False)] = SILENCE_S
 
 
 class Nothing(Asked):
@@ -115,6 +129,8 @@ _ACTIONS: Mapping[str, tuple[type[Asked], str, Mapping[str, Any]]] = {
     "drill": (Drill, "drill", {}),
     "rehearse": (Rehearse, "rehearse", {}),
     "end-rehearsal": (Nothing, "rehearse", {"end": True}),
+    "silence": (SilenceFor, "silence", {}),
+    "end-silence": (Silence, "silence", {"end": True}),
     "battery-fitted": (BatteryFitted, "fitted", {}),
 }
 """Its name here: what it asks with, the ask of the control socket, and what that always carries."""

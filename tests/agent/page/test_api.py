@@ -135,13 +135,16 @@ async def test_device_is_stopped_by_whoever_may_and_confirmed(tmp_path: Path, sn
 
 
 CHANGES = (
-    "pause", "end-pause", "stop", "start", "drill", "rehearse", "end-rehearsal", "battery-fitted"
+    "pause", "end-pause", "stop", "start", "drill", "rehearse", "end-rehearsal", "battery-fitted",
+    "silence", "end-silence",
 )  # fmt: skip
 BODIES: Mapping[str, Mapping[str, Any]] = {
     "stop": {"device": "desk"},
     "start": {"device": "desk"},
     "drill": {"device": "desk", "on_site": True},
     "battery-fitted": {"unit": "cabinet"},
+    "silence": {"topic": "battery"},
+    "end-silence": {"topic": "battery"},
 }
 
 
@@ -193,6 +196,27 @@ async def test_nobody_else_changes_anything(tmp_path: Path, snmpd: Snmpd) -> Non
         assert state.devices["desk"].order is None and not state.devices["desk"].by_hand
         right = await web.post(f"{API}/actions/pause", headers=ana, json={"password": ANA})
         assert right.status_code == 200
+
+
+async def test_silence_is_kept_with_who_and_never_of_what_must_be_heard(
+    tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """Whoever changes a battery wants no notices of it; that mains is lost is told all the same."""
+    async with desk_site(tmp_path, snmpd) as (served, _):
+        csrf = {"x-csrf-token": await sign_in(served.web)}
+        quiet, loud = [
+            await served.web.post(f"{API}/actions/silence", headers=csrf, json={"topic": topic})
+            for topic in ("battery", "mains lost")
+        ]
+        kept = served.agent.engine.state.silences
+        over = await served.web.post(
+            f"{API}/actions/end-silence", headers=csrf, json={"topic": "battery"}
+        )
+
+    assert quiet.status_code == 200 and "Ana" in quiet.json()["who"]
+    assert [silence.topic for silence in kept] == ["battery"]
+    assert loud.status_code == 409 and "always told" in loud.json()["detail"]
+    assert over.json()["was_silenced"] is True
 
 
 async def test_refusal_of_the_agent_is_a_problem_and_says_why(tmp_path: Path, snmpd: Snmpd) -> None:
