@@ -16,6 +16,7 @@ from agent.page import api, entrance, numbers
 from agent.page.access import Access
 from agent.page.bounds import Bounds
 from agent.page.door import Door
+from agent.page.filed import Filed
 from agent.page.guard import Guard
 from agent.page.headers import Headers
 from agent.page.metrics import Counts
@@ -40,11 +41,14 @@ def app_of(door: Door, front: Front, access: Access, counts: Counts) -> ASGIApp:
         counts: what happened in this run, for monitoring.
     """
     templates = environment(front.static)
+    site = door.engine.site.name
+    filed = Filed(door.folder, front.frame, site=site, zone=door.loaded.time_zone)
     app = Starlette(
         routes=[
             *front.routes,
+            *filed.routes,
             *Acts(door, access, front.frame).routes,
-            *entrance.routes(access, templates, site=door.engine.site.name),
+            *entrance.routes(access, templates, site=site),
             *numbers.routes(door, counts),
             *api.routes(door, access),
             Route(PLACE + "{name:path}", front.static.serve),

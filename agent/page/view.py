@@ -104,7 +104,7 @@ class Front:
         """Return what may be done now: where, and its words."""
         asks = self._door.asks
         acts = [("end-pause" if seen.shown["paused_s"] is not None else "pause", "pause")]
-        acts += [("stop", "stop"), ("start", "start")]
+        acts += [("stop", "stop"), ("start", "start"), ("silence", "silence")]
         if seen.state.outage_at is None:
             acts.append(("rehearse", "rehearse"))
         found = [(PLACE + name, ACTS[name].title) for name, ask in acts if ask in asks]

@@ -28,12 +28,14 @@ from agent.page.sessions import Session
 from agent.page.view_frame import Frame
 from policies.graph import may_be_stopped
 from policies.reasons import duration_text
+from policies.telling import ALWAYS_TOLD, Topic
 
 log = structlog.get_logger()
 
 PLACE = "/do/"
 PACE = 60.0
 _PAUSES_S = (900.0, 1800.0, 3600.0, 7200.0, 14400.0)
+_SILENCES_S = (3600.0, 14400.0, 86400.0, 7 * 86400.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,13 @@ ACTS: Mapping[str, Act] = {
         "pause",
         "From then on automatic orders are given again, if need be at once.",
         always={"end": True},
+    ),
+    "silence": Act(
+        "Silence notices",
+        "Silence",
+        "silence",
+        "For that long nobody is told of it; it stands in the journal all the same. That mains is "
+        "lost, and what needs somebody at once, is always told.",
     ),
     "stop": Act(
         "Stop a device",
@@ -153,7 +162,9 @@ class Acts:
             trouble=trouble,
             preview=preview,
             devices=self._devices(),
-            pauses=[(f"{span_s:.0f}", duration_text(span_s)) for span_s in _PAUSES_S],
+            spans=[(f"{span_s:.0f}", duration_text(span_s)) for span_s in _spans_s(act)],
+            topics=sorted({topic.value for topic in Topic} - {one.value for one in ALWAYS_TOLD}),
+            abouts=[*self._door.engine.site.units, *self._door.engine.site.devices],
             person=session.name,
             csrf=session.csrf,
             may_act=visitor.may_act,
@@ -194,6 +205,13 @@ class Acts:
         return [name for name in site.devices if may_be_stopped(site, name)]
 
 
+def _spans_s(act: Act) -> tuple[float, ...]:
+    """Return for how long it can be asked for, in s; nothing where it does not last."""
+    if act.always:
+        return ()
+    return {"pause": _PAUSES_S, "silence": _SILENCES_S}.get(act.ask, ())
+
+
 def _wanted(act: Act, given: Mapping[str, str]) -> dict[str, Any]:
     """Return what a form asks for.
 
@@ -204,7 +222,9 @@ def _wanted(act: Act, given: Mapping[str, str]) -> dict[str, Any]:
     if act.has_device:
         wanted["device"] = given.get("device", "")
         wanted["with_users"] = given.get("with_users") == "yes"
-    if act.ask == "pause" and not act.always:
+    if act.ask == "silence":
+        wanted["topic"], wanted["about"] = given.get("topic") or None, given.get("about") or None
+    if _spans_s(act):
         try:
             wanted["for_s"] = float(given.get("for_s", ""))
         except ValueError:

@@ -51,6 +51,27 @@ async def test_pause_by_form_is_on_the_page_and_on_record_with_who(
     ]
 
 
+async def test_silence_by_form_names_what_is_not_told_and_who_wanted_that(
+    tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """Whoever changes a battery is not rung up about it; that mains is lost cannot be chosen."""
+    async with desk_site(tmp_path, snmpd) as (served, _):
+        csrf = await sign_in(served.web)
+        form = await served.web.get("/do/silence")
+        empty = await served.web.post("/do/silence", data={"csrf": csrf, "for_s": "3600"})
+        done = await served.web.post(
+            "/do/silence",
+            data={"csrf": csrf, "for_s": "3600", "topic": "battery", "about": "cabinet"},
+        )
+        await until(lambda: bool(served.agent.engine.state.silences))
+        (kept,) = served.agent.engine.state.silences
+
+    assert "<option>battery</option>" in form.text and "mains lost" not in form.text
+    assert empty.status_code == 404 and "say what is to be silenced" in empty.text
+    assert done.status_code == 303
+    assert (kept.topic, kept.about) == ("battery", "cabinet")
+
+
 async def test_stop_is_shown_before_it_is_confirmed(tmp_path: Path, snmpd: Snmpd) -> None:
     """Nobody stops a device without having read whom that takes along."""
     async with desk_site(tmp_path, snmpd) as (served, _):
