@@ -19,8 +19,14 @@ if TYPE_CHECKING:
 )
 @click.option("--fast", is_flag=True, help="In at most 20 seconds.")
 @click.option("--seed", type=int, default=1, help="Of the virtual site's addresses and passwords.")
+@click.option(
+    "--page",
+    type=click.IntRange(1, 65535),
+    metavar="PORT",
+    help="Serve the agent's page too, at http://127.0.0.1:PORT/; it goes with the box's power.",
+)
 @json_option
-def demo(fast: bool, seed: int, as_json: bool) -> int:
+def demo(fast: bool, seed: int, page: int | None, as_json: bool) -> int:
     """Ride through an outage on a virtual site: nothing outside this machine is touched.
 
     A backup unit answers real SNMP from a battery that really empties, a recorder real HTTPS, a PC,
@@ -41,13 +47,15 @@ def demo(fast: bool, seed: int, as_json: bool) -> int:
     set_up_logs(level=logging.CRITICAL)
     console = Console(highlight=False, markup=False)
     factor = FAST_FACTOR if fast else FACTOR
+    if page is not None and not as_json:
+        console.print(f"the agent's page: http://127.0.0.1:{page}/", soft_wrap=True)
     with tempfile.TemporaryDirectory(prefix="lastwatt-") as name:
         if as_json:
-            document = run_demo(Path(name), factor=factor, seed=seed)
+            document = run_demo(Path(name), factor=factor, seed=seed, page_port=page)
         elif console.is_terminal:
-            document = _live(console, Path(name), factor, seed)
+            document = _live(console, Path(name), factor, seed, page)
         else:
-            document = _told(console, Path(name), factor, seed)
+            document = _told(console, Path(name), factor, seed, page)
     ok = document.pop("ok")
     if as_json:
         show_document(ok, **document)
@@ -58,7 +66,9 @@ def demo(fast: bool, seed: int, as_json: bool) -> int:
     return Exit.YES if ok else Exit.NO
 
 
-def _live(console: Console, folder: Any, factor: float, seed: int) -> dict[str, Any]:
+def _live(
+    console: Console, folder: Any, factor: float, seed: int, page: int | None
+) -> dict[str, Any]:
     """Show the picture as it goes."""
     from rich.live import Live
 
@@ -71,10 +81,12 @@ def _live(console: Console, folder: Any, factor: float, seed: int) -> dict[str, 
         def view(shown: Shown) -> None:
             live.update(picture.render(shown), refresh=True)
 
-        return run_demo(folder, factor=factor, seed=seed, view=view)
+        return run_demo(folder, factor=factor, seed=seed, view=view, page_port=page)
 
 
-def _told(console: Console, folder: Any, factor: float, seed: int) -> dict[str, Any]:
+def _told(
+    console: Console, folder: Any, factor: float, seed: int, page: int | None
+) -> dict[str, Any]:
     """Tell it line by line, where there is no terminal."""
     from agent.virtual.demo import Shown, run_demo
     from agent.virtual.demo_view import clock_text, sentence
@@ -89,6 +101,6 @@ def _told(console: Console, folder: Any, factor: float, seed: int) -> dict[str, 
         told = len(shown.story.events)
 
     console.print("minutes since mains failed, and what the agent says", soft_wrap=True)
-    document = run_demo(folder, factor=factor, seed=seed, view=view)
+    document = run_demo(folder, factor=factor, seed=seed, view=view, page_port=page)
     console.print()
     return document

@@ -10,12 +10,12 @@ import asyncio
 import random
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from agent.config import LoadedSite, load
+from agent.config import LoadedSite, PageSettings, load
 from agent.errors import ConfigError
 from agent.virtual import yard
 from agent.virtual.box import run_on_box
@@ -105,7 +105,12 @@ View = Callable[[Shown], None]
 
 
 def run_demo(
-    folder: Path, *, factor: float, seed: int, view: View = lambda shown: None
+    folder: Path,
+    *,
+    factor: float,
+    seed: int,
+    view: View = lambda shown: None,
+    page_port: int | None = None,
 ) -> dict[str, Any]:
     """Play the outage and return what `lastwatt demo --json` prints, without format.
 
@@ -114,17 +119,23 @@ def run_demo(
         factor: virtual seconds in a real one; handshakes run at real pace all the same.
         seed: of the addresses and passwords.
         view: shown the progress; must not block.
+        page_port: where on loopback the agent serves its page; None = nowhere.
     """
     with asyncio.Runner(loop_factory=lambda: PacedLoop(SpedUpPace(factor))) as runner:
-        return runner.run(_play(folder, factor, seed, view))
+        return runner.run(_play(folder, factor, seed, view, page_port))
 
 
-async def _play(folder: Path, factor: float, seed: int, view: View) -> dict[str, Any]:
+async def _play(
+    folder: Path, factor: float, seed: int, view: View, page_port: int | None
+) -> dict[str, Any]:
     polling = _FAST_POLLING if factor > FACTOR else yard.Polling()
     async with VirtualSite(folder, chance=random.Random(seed), polling=polling) as site:
         loaded, faults = load(site.file, today=date.today())
         if loaded is None:
             raise ConfigError("\n".join(str(fault) for fault in faults))
+        if page_port is not None:
+            page = PageSettings(("127.0.0.1", page_port), open_reading=True)
+            loaded = replace(loaded, page=page)
         story = Story()
         shown = Shown(site, loaded, story, factor)
         jobs = [

@@ -65,14 +65,15 @@ def yard_page(folder: Path, *, factor: float) -> Iterator[YardPage]:
             process.kill()
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """Return a port that was free a moment ago."""
     with socket.socket() as sock:
         sock.bind(("127.0.0.1", 0))
         return int(sock.getsockname()[1])
 
 
 async def _serve(folder: Path, factor: float) -> None:
-    port = _free_port()
+    port = free_port()
     polling = yard.Polling() if factor <= _SLOW else _SELDOM  # each poll costs real time
     async with VirtualSite(folder, chance=random.Random(1), polling=polling) as site:
         loaded, faults = load(site.file, today=date.today())
