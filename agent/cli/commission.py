@@ -127,6 +127,9 @@ def _go_through(bench: Bench, *, repin: bool, without_drills: bool, again: bool)
             say(f"  {drill.value}: passed on {bench.record.items[drill.value].on}")
         else:
             Guide(bench, drill).run()
+            if not bench.record.passed(drill.value):
+                say(f"  the {drill.value} was not passed: mend that, and call this again")
+                return
 
 
 def _fields(record: Record) -> dict[str, Any]:

@@ -82,6 +82,7 @@ class Guide:
             self._may_begin()
             self._last = _newest(self.bench)
             record.begin(name, self._last)
+            self.wiring.look(None, told=())  # before anybody is told to switch mains off
         try:
             while not self._is_over():
                 self.sleep(EVERY_S)
@@ -278,7 +279,8 @@ class Guide:
             )
             records = self.bench.is_so(question)
             verdict = Verdict.OPEN if records is None else records
-            parts.append("it records" if records else "nobody saw it record")
+            seen = {True: "it records", False: "it does not record", None: "nobody looked at it"}
+            parts.append(seen[records])
         self.bench.note(key, what, "; ".join(parts), verdict=verdict)
 
     def _judge_wiring(self) -> None:

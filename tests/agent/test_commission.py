@@ -166,6 +166,7 @@ def test_a_drill_that_was_broken_off_goes_on_from_the_journal(held: HeldYard) ->
         held.tell("mains returns")
         person.answer("Look at lock recorder: does it record again", "n", within_s=LONG_S)
         person.until(f"fail  the {FULL}", within_s=LONG_S)
+        person.until("mend that, and call this again")
         assert person.end(within_s=LONG_S) == 1
 
     found = verdicts(record(held))
@@ -175,7 +176,7 @@ def test_a_drill_that_was_broken_off_goes_on_from_the_journal(held: HeldYard) ->
 
 def test_a_device_that_dies_with_mains_is_named_as_miswired(tmp_path: Path) -> None:
     """Its plug is in the wrong socket: the battery carries it on paper alone."""
-    with HeldYard(tmp_path, factor=4.0) as held:
+    with HeldYard(tmp_path, factor=1.0) as held:
         prepared(held)
         with at_terminal(held) as person:
             begin(person)
