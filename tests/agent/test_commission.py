@@ -123,7 +123,7 @@ def test_a_person_goes_through_the_full_drill(held: HeldYard) -> None:
         person.until("pass  the full drill: mains was off for")
         person.until(f"The {SHORT}.", within_s=LONG_S)
         person.until("To begin, type the name of the site:")
-        person.type(b"\x03")
+        person.type(b"\x04")
         assert person.end() == 1, "the second drill is left for another day"
         assert not held.tell("truth")["damage"]
 

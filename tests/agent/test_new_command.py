@@ -129,7 +129,7 @@ def test_secrets_lie_in_files_that_their_owner_alone_can_read(tmp_path: Path, sn
     with Terminal(("new", "site.toml"), tmp_path) as person:
         begin(person, snmpd)
         person.until("in VA (its plate)? [1000]")
-        person.type(b"\x03")
+        person.type(b"\x04")
         assert person.end() == 1
 
     secrets = tmp_path / "secrets"
