@@ -52,14 +52,14 @@ def _limit(seconds: int) -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-def ridden(seeds: range, *, runs: int, estimates: bool) -> list[Ridden]:
+def ridden(seeds: range, *, runs: int, estimates: bool, cuts: bool) -> list[Ridden]:
     """Ride some seeds; what never ends has broken the tenth invariant."""
     set_up_logs(level=logging.CRITICAL)
     found = []
     for seed in seeds:
         try:
             with _limit(RIDE_MOST_S):
-                found.append(ride(draw(seed, runs=runs), estimates=estimates))
+                found.append(ride(draw(seed, runs=runs, cuts=cuts), estimates=estimates))
         except _NeverEndsError:
             hung = Violation(seed, 10, 0.0, f"not over after {RIDE_MOST_S} s: it never ends")
             found.append(Ridden(seed, (hung,), (), 0.0))
@@ -71,6 +71,9 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("seeds", nargs="?", default="0-99999", help="from A to B, as in 0-99999")
     parser.add_argument("--runs", type=int, choices=(0, 2), default=0)
     parser.add_argument("--estimates", action="store_true", help="with the particle filter")
+    parser.add_argument(
+        "--cuts", action="store_true", help="with ports that are cut, and recorders told nothing"
+    )
     return parser.parse_args()
 
 
@@ -79,7 +82,7 @@ def main() -> int:
     chosen = _chosen()
     first, last = (int(part) for part in chosen.seeds.split("-"))
     parts = [range(at, min(at + AT_A_TIME, last + 1)) for at in range(first, last + 1, AT_A_TIME)]
-    work = partial(ridden, runs=chosen.runs, estimates=chosen.estimates)
+    work = partial(ridden, runs=chosen.runs, estimates=chosen.estimates, cuts=chosen.cuts)
     began, cores = time.monotonic(), os.cpu_count() or 1
     everything: list[Ridden] = []
     with ProcessPoolExecutor(cores) as pool:
