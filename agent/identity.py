@@ -6,7 +6,8 @@ given; see `policies.identity` for what is one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 import structlog
@@ -45,7 +46,7 @@ class Identity:
         self,
         engine: Engine,
         *,
-        box: str,
+        box: Callable[[], str],
         peers: Mapping[str, SnmpPeer],
         clock: Clock,
         who: Callable[[Mapping[str, Any]], Any],
@@ -54,13 +55,15 @@ class Identity:
 
         Args:
             engine: whose state has the pins, and through which everything is recorded.
-            box: what this box is known by, "" = nothing.
+            box: says what this box is known by, "" = nothing; asked again while that is amiss.
             peers: each unit, asked read-only.
             clock: of site time.
             who: awaited, says who asks.
         """
         self._engine = engine
-        self._box = box
+        self._known_by = box
+        self._box = box()
+        self._box_judged = asyncio.Event()
         self._peers = peers
         self._clock = clock
         self._who = who
@@ -79,8 +82,21 @@ class Identity:
         return box_trouble(self._engine.state.pins, self._box) != ""
 
     async def begin(self) -> None:
-        """Look at the box, before anything is decided or gone on with."""
-        await self._settle(BOX, box_trouble(self._engine.state.pins, self._box))
+        """Look at the box, before anything is decided or gone on with.
+
+        What was amiss with a unit that the site's file no longer names is nobody's to settle.
+        """
+        units = self._engine.site.units
+        for cause in {*self._engine.state.watches_only} - {BOX, *units, *map(marked_cause, units)}:
+            await self._settle(cause, "")
+        await self._look_at_box()
+
+    async def when_here(self, run: Callable[[], Awaitable[None]]) -> None:
+        """Await *run* once this is the box that was commissioned, or is none that was pinned."""
+        while self.is_other_box:
+            self._box_judged.clear()
+            await self._box_judged.wait()
+        await run()
 
     async def heard(self, unit: str) -> None:
         """Look at what answers as a unit, before its reading is acted on.
@@ -100,11 +116,19 @@ class Identity:
     async def run(self) -> None:
         """Look for ever whose marks the units carry, and say again what is amiss."""
         while True:
+            if self.is_other_box:
+                await self._look_at_box()
             for unit, peer in self._peers.items():
                 await self._look(unit, peer)
             for cause, why in self._engine.state.watches_only.items():
                 await self._say(cause, why)
             await self._clock.sleep(LOOK_EVERY_S)
+
+    async def _look_at_box(self) -> None:
+        """A card that shows late in the box's own start must not leave it watching for good."""
+        self._box = self._known_by()
+        self._box_judged.set()
+        await self._settle(BOX, box_trouble(self._engine.state.pins, self._box))
 
     async def _look(self, unit: str, peer: SnmpPeer) -> None:
         try:
@@ -179,6 +203,7 @@ class Identity:
         marks = {unit: mark for unit, mark in self._marks.items() if mark and self._foreign(unit)}
         now = self._clock.monotonic()
         await self._engine.record(IdentityPinned(now, self._box, units, who, marks))
+        self._box_judged.set()
         self._said_at.clear()
         self._engine.wake()
         if before:

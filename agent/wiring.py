@@ -108,7 +108,7 @@ class Agent:
         wrap_source: Callable[[Source], Source] = lambda source: source,
         wrap_control: Callable[[UnitControl], UnitControl] = lambda control: control,
         manager: Manager | None = None,
-        box: str | None = None,
+        box: str | Callable[[], str] = box_identity,
     ) -> None:
         """Prepare; must be called on the loop that will run it, and does no network I/O.
 
@@ -121,7 +121,7 @@ class Agent:
             wrap_source: the same for each unit's readings.
             wrap_control: the same for what switches each unit's output.
             manager: the service manager, where one started this process.
-            box: what this box is known by; None = what it says of itself.
+            box: what this box is known by, or says so.
 
         Raises:
             JournalError: another agent works on *folder*, or it cannot be used.
@@ -183,7 +183,7 @@ class Agent:
         self._watches = {name: self._watch(name, wrap_source) for name in site.units}
         self._identity = Identity(
             self.engine,
-            box=box_identity() if box is None else box,
+            box=box if callable(box) else lambda: box,
             peers=self._peers,
             clock=self._clock,
             who=self._hands.who,
@@ -351,9 +351,10 @@ class Agent:
             put_copies=copies.put,
         )
         # A rehearsal changes nothing, and must not clear a live run's list; nor must a copy.
-        is_away = self._dry_run or self._identity.is_other_box
-        self._parts.join("owed list", hear=owed.hear, run=None if is_away else owed.run)
-        self._parts.join("owed copies", run=None if is_away else copies.run)
+        here = self._identity.when_here
+        list_run, copies_run = partial(here, owed.run), partial(here, copies.run)
+        self._parts.join("owed list", hear=owed.hear, run=None if self._dry_run else list_run)
+        self._parts.join("owed copies", run=None if self._dry_run else copies_run)
 
     def _join_manager(self, manager: Manager | None) -> None:
         """Join what tells the service manager, where there is one; joined last, it ends first."""

@@ -147,6 +147,42 @@ async def test_the_units_own_return_lets_it_act_again(tmp_path: Path, snmpd: Snm
         await until(lambda: not agent.engine.state.watches_only, within_s=60.0)
 
 
+async def test_a_card_that_shows_late_lets_the_box_act_again(tmp_path: Path, snmpd: Snmpd) -> None:
+    """As the box starts its network card may not be there yet: that must not last for ever."""
+    loaded, state = site(tmp_path, snmpd), tmp_path / "state"
+    await pinned(loaded, state)
+    looks: list[str] = []
+
+    def box() -> str:
+        looks.append(OTHER if len(looks) < 2 else OURS)
+        return looks[-1]
+
+    async with running(loaded, state, box=box) as agent:
+        await until(lambda: len(looks) > 2 and not agent.engine.state.watches_only)
+        await outage(agent, snmpd)
+        await until(lambda: agent.engine.state.devices["desk"].phase is Phase.AT_REST)
+
+    assert any("not the box that was commissioned" in text for text in errors(state))
+
+
+async def test_what_was_amiss_with_a_unit_that_is_gone_is_over(
+    tmp_path: Path, snmpd: Snmpd
+) -> None:
+    """It was taken off the file, or has another name: nobody would ever settle it."""
+    loaded, state = site(tmp_path, snmpd), tmp_path / "state"
+    await pinned(loaded, state)
+    snmpd.restart(engine_id="80001f88809999999901020304")
+    async with running(loaded, state, box=OURS) as agent:
+        await until(lambda: agent.engine.state.watches_only)
+    text = loaded.path.read_text()
+    loaded.path.write_text(text.replace('"cabinet"', '"closet"'))
+    renamed, faults = load(loaded.path, today=TODAY)
+    assert renamed is not None, faults
+    async with running(renamed, state, box=OURS) as agent:
+        await until_heard(agent, "closet")
+        assert not agent.engine.state.watches_only
+
+
 async def test_a_card_that_is_another_in_mid_outage_counts_once_mains_is_back(
     tmp_path: Path, snmpd: Snmpd
 ) -> None:
