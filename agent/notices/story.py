@@ -68,6 +68,8 @@ class Story:
     ) -> None:
         """Take up where an earlier run left off; what it told is not told again.
 
+        But for until when is recorded: nothing keeps what was said of that.
+
         Args:
             site: what there is.
             state: as the journal recalls it.
@@ -87,7 +89,10 @@ class Story:
         self._outage: _Outage | None = None
         owed = {n for n, known in state.devices.items() if _is_away(known.phase, known.is_ours)}
         if state.outage_at is not None:
-            self._outage = _Outage(state.outage_at, is_told=True, stopped=owed)
+            is_rested = bool(owed) and self._are_rested(state)
+            self._outage = _Outage(
+                state.outage_at, is_told=True, is_rest_told=is_rested, stopped=owed
+            )
         elif owed:
             now = clock.monotonic()
             self._outage = _Outage(None, over_at=now, is_told=True, stopped=owed)
@@ -187,18 +192,11 @@ class Story:
         """Tell, once, that all that is to be brought to rest is: but for the way out."""
         if outage.is_rest_told or not outage.stopped:
             return
-        site = self._site
-        kept_on = way_out_of(site)
-        meant = [
-            name
-            for name in graph_of(site).stoppable
-            if name not in kept_on and not site.devices[name].is_only_cut
-        ]
-        phases = {name: state.devices[name].phase for name in meant}
-        if not meant or not set(phases.values()) <= {Phase.AT_REST, Phase.GIVEN_UP}:
+        if not self._are_rested(state):
             return
         outage.is_rest_told = True
-        failed = sorted(name for name, phase in phases.items() if phase is Phase.GIVEN_UP)
+        site, meant = self._site, self._to_rest()
+        failed = sorted(n for n in meant if state.devices[n].phase is Phase.GIVEN_UP)
         rested = len(meant) - len(failed)
         text = f"all at rest: {rested} {'device' if rested == 1 else 'devices'}"
         if failed:
@@ -208,6 +206,20 @@ class Story:
         left = "; ".join(() if decision is None else self._lasting(state, decision))
         text = f"{text}. {left[0].upper()}{left[1:]}." if left else text
         self._say("warning" if failed else "info", site.name, text, Topic.ALL_AT_REST)
+
+    def _to_rest(self) -> list[str]:
+        """What is to be brought to rest before that is told: all but the way out."""
+        site = self._site
+        return [
+            name
+            for name in graph_of(site).stoppable
+            if name not in way_out_of(site) and not site.devices[name].is_only_cut
+        ]
+
+    def _are_rested(self, state: SiteState) -> bool:
+        """Whether all of these are, or could not be brought to it."""
+        phases = {state.devices[name].phase for name in self._to_rest()}
+        return bool(phases) and phases <= {Phase.AT_REST, Phase.GIVEN_UP}
 
     def _lasting(self, state: SiteState, decision: Decision) -> Iterator[str]:
         """Yield how long the battery of each unit on battery lasts, with its numbers."""

@@ -179,6 +179,22 @@ async def test_restart_amid_an_outage_tells_nothing_twice_and_its_end() -> None:
     assert len(second.of(Topic.OVER)) == 1
 
 
+async def test_restart_with_all_at_rest_does_not_tell_that_again() -> None:
+    """The box goes down with the site; its agent begins with an outage that nobody has ended."""
+    first = Told()
+    await first.outage(100.0)
+    for number, name in enumerate(("gate recorder", "desk", "yard switch")):
+        await first.order(200.0 + 30.0 * number, name, Task.REST, LATEST, Ending.AT_REST)
+    devices = {n: replace(d, is_ours=True) for n, d in first.run.state.devices.items()}
+    second = Told(replace(first.run.state, devices=devices))
+    second.clock = first.clock
+    second.story._clock = first.clock
+    await second.reading(400.0, since=100.0)
+
+    assert len(first.of(Topic.ALL_AT_REST)) == 1
+    assert second.of(Topic.ALL_AT_REST) == []
+
+
 async def test_alarm_that_lasts_is_told_by_its_rfc_name_and_so_is_its_end() -> None:
     """RFC 1628 section 4.6 prints the names; the words beside them are for people."""
     told = Told()
