@@ -8,7 +8,8 @@ from agent.config.document import Document, Route
 from agent.config.faults import Fault, did_you_mean
 from agent.config.rules import tables
 
-WAYS = ("webhooks", "mail", "syslog", "services")
+WAYS = {"webhooks": "webhook", "mail": "mail", "syslog": "syslog", "services": "service"}
+"""The lists of receivers, and how one without a name is called there, before its number."""
 
 
 def notice_faults(document: Document) -> Iterator[Fault]:
@@ -17,21 +18,30 @@ def notice_faults(document: Document) -> Iterator[Fault]:
     if not isinstance(table, Mapping):
         return
     yield from _path_faults(document, table)
+    yield from _name_faults(document, table)
+
+
+def _name_faults(document: Document, table: Mapping[str, object]) -> Iterator[Fault]:
+    """Find receivers of the same name, be it one that was given or not: it is what they keep by."""
+    named: list[tuple[str, Route]] = []
     seen: set[str] = set()
-    for way in WAYS:
+    for way, word in WAYS.items():
         found = table.get(way)
         for place, one in enumerate(found if isinstance(found, list) else ()):
             name = one.get("name") if isinstance(one, Mapping) else None
-            if not isinstance(name, str):
-                continue
-            if name in seen:
-                yield document.fault(
-                    ("notices", way, place, "name"),
-                    "duplicate-name",
-                    f'"{name}" is the name of another receiver',
-                    "give each receiver its own name",
-                )
-            seen.add(name)
+            if isinstance(name, str):
+                named.append((name, ("notices", way, place, "name")))
+            elif name is None:
+                seen.add(f"{word} {place + 1}")
+    for name, route in named:
+        if name in seen:
+            yield document.fault(
+                route,
+                "duplicate-name",
+                f'"{name}" is the name of another receiver',
+                "give each receiver its own name",
+            )
+        seen.add(name)
 
 
 def _path_faults(document: Document, table: Mapping[str, object]) -> Iterator[Fault]:

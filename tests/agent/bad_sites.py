@@ -212,6 +212,9 @@ _VALUES = {
     "two receivers of one name": SITE
     + '[[notices.syslog]]\nname = "a"\nserver = "192.0.2.30"\n'
     + '[[notices.syslog]]\nname = "a"  # <- duplicate-name\nserver = "192.0.2.31"\n',
+    "a receiver named as one without a name is": SITE
+    + '[[notices.syslog]]\nserver = "192.0.2.30"\n'
+    + '[[notices.syslog]]\nname = "syslog 1"  # <- duplicate-name\nserver = "192.0.2.31"\n',
     "a service's key in the file": SITE
     + '[[notices.services]]\nurl = "json://hunter2@192.0.2.30"  # <- secret-in-file\n',
     "a page without a port": SITE + '[page]\nlisten = "127.0.0.1"  # <- bad-address\n',
