@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -20,6 +21,9 @@ log = structlog.get_logger()
 
 OVER_S = 60.0
 """After the longest that a test may run: until mains must carry the load again."""
+
+WAITS_S = 30.0
+"""So long another test is waited for: ours has to be over by the time that was told of."""
 
 _SEVERITY = {TestVerdict.PASSED: "info", TestVerdict.FAILED: "error"}
 
@@ -64,7 +68,9 @@ class SelfTests:
         tested = Tested(TestVerdict.UNKNOWN, "it was broken off")
         try:
             tested = await self._test_of(name).run(
-                within_s=TEST_MOST_S, stop=lambda: abort_reason(engine.state, name)
+                within_s=TEST_MOST_S,
+                stop=lambda: abort_reason(engine.state, name),
+                refuse=lambda: self._refusal(name, by=now + WAITS_S),
             )
         finally:
             at = self._clock.monotonic()
@@ -72,7 +78,10 @@ class SelfTests:
             await engine.record(ended)
         return await self._say(name, tested)
 
-    def _refusal(self, name: str) -> str:
+    def _refusal(self, name: str, *, by: float = math.inf) -> str:
+        """Why the battery may not be tested now, or no more after *by* (site time, s)."""
+        if self._clock.monotonic() > by:
+            return "another test was under way for too long"
         is_attended = self._attended is not None and self._attended.covers(
             self._clock.utc(), self._zone
         )

@@ -99,15 +99,23 @@ class SelfTest:
         """
         self._peer, self._unit, self._clock = peer, unit, clock
 
-    async def run(self, *, within_s: float, stop: Callable[[], str]) -> Tested:
+    async def run(
+        self,
+        *,
+        within_s: float,
+        stop: Callable[[], str],
+        refuse: Callable[[], str] = lambda: "",
+    ) -> Tested:
         """Begin a quick battery test, and return what came of it.
 
         Args:
             within_s: longest that it may take from its begin; then it is aborted.
             stop: returns why it is to be aborted now, "" while it may go on; asked often.
+            refuse: returns why none may be begun now, "" where one may; asked just before, since
+                somebody else's test may have been waited for.
         """
         try:
-            lock = await self._begin(stop)
+            lock = await self._begin(stop, refuse)
         except DriverError as error:
             refused = isinstance(error, DeviceRefusedError)
             verdict = TestVerdict.REFUSED if refused else TestVerdict.UNKNOWN
@@ -116,12 +124,14 @@ class SelfTest:
             return lock
         return await self._result(lock, within_s=within_s, stop=stop)
 
-    async def _begin(self, stop: Callable[[], str]) -> int | Tested:
+    async def _begin(self, stop: Callable[[], str], refuse: Callable[[], str]) -> int | Tested:
         """Return what the lock reads while our test is the last that was begun."""
         for _ in range(RACES):
             seen = await self._free(stop)
             if isinstance(seen, Tested):
                 return seen
+            if why := refuse():
+                return Tested(TestVerdict.REFUSED, f"it was not begun: {why}")
             assert seen.lock is not None
             ours = _next(seen.lock)
             index, is_silent = 0, False

@@ -66,12 +66,14 @@ def snmpd(tmp_path: Path) -> Iterator[Snmpd]:
         yield found
 
 
-async def tested(snmpd: Snmpd, *, stop: str = "", within_s: float = 20.0) -> tuple[str, str]:
+async def tested(
+    snmpd: Snmpd, *, stop: str = "", refuse: str = "", within_s: float = 20.0
+) -> tuple[str, str]:
     hub = SnmpHub()
     try:
         peer = hub.peer("127.0.0.1", as_user(snmpd, SWITCH))
         test = SelfTest(peer, unit="cabinet", clock=LoopClock())
-        found = await test.run(within_s=within_s, stop=lambda: stop)
+        found = await test.run(within_s=within_s, stop=lambda: stop, refuse=lambda: refuse)
         return found.verdict.value, found.evidence
     finally:
         hub.close()
@@ -148,6 +150,16 @@ async def test_nothing_is_begun_that_is_not_wanted(snmpd: Snmpd) -> None:
     assert await asked(snmpd, SPIN_LOCK) == 41
 
 
+@pytest.mark.peer
+async def test_nothing_is_begun_that_is_no_longer_safe(snmpd: Snmpd) -> None:
+    """Once somebody else's test is over the battery is not full, and people may have gone home."""
+    assert await tested(snmpd, refuse="its battery is not full") == (
+        "refused",
+        "it was not begun: its battery is not full",
+    )
+    assert await asked(snmpd, SPIN_LOCK) == 41
+
+
 # The whole agent on a unit whose test runs on its battery
 
 BATTERY = Build(Cells(200.0, 0.55, 3.0), Inverter(0.86, 10.0), charger_w=40.0, nominal_v=36.0)
@@ -172,7 +184,19 @@ class Yard:
         self.folder, self.state = folder, folder / "state"
 
 
-async def through(folder: Path, *quirks: TestQuirk, mains_fails: bool = False) -> dict[str, Any]:
+class Leaving(Attended):
+    """Somebody is there when first asked, and has left by the next time."""
+
+    asked = 0
+
+    def covers(self, at: datetime, zone: ZoneInfo) -> bool:
+        Leaving.asked += 1
+        return Leaving.asked == 1
+
+
+async def through(
+    folder: Path, *quirks: TestQuirk, mains_fails: bool = False, attended: Attended = ALWAYS
+) -> dict[str, Any]:
     """Have the agent test the unit's battery, and return what came of it."""
     made = Yard(folder, *quirks)
     await made.unit.start()
@@ -189,7 +213,7 @@ async def through(folder: Path, *quirks: TestQuirk, mains_fails: bool = False) -
                 agent.engine,
                 clock=clock,
                 zone=LISBON,
-                attended=ALWAYS,
+                attended=attended,
                 test_of=lambda name: SelfTest(peer, unit=name, clock=clock),
                 steady_s=0.0,
             )
@@ -240,6 +264,15 @@ async def test_unit_that_knows_no_quick_test_is_refused(tmp_path: Path) -> None:
     found = await through(tmp_path, TestQuirk.NO_QUICK_TEST)
 
     assert "refused" in found["came"].why
+    assert found["lock"] == 1
+
+
+async def test_it_is_asked_again_just_before_whether_it_is_safe(tmp_path: Path) -> None:
+    """Between the first answer and the begin lies a wait for whoever else tests."""
+    Leaving.asked = 0
+    found = await through(tmp_path, attended=Leaving(ALWAYS.days, ALWAYS.begins, ALWAYS.ends))
+
+    assert "it was not begun: nobody attends at this hour" in found["came"].why
     assert found["lock"] == 1
 
 
