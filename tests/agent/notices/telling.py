@@ -79,14 +79,14 @@ async def telling(
         yield notices
 
 
-async def until(holds: Callable[[], object], *, within_s: float = 10.0) -> None:
+async def until(holds: Callable[[], object], *, within_s: float = 60.0) -> None:
     async with asyncio.timeout(within_s):
         while not holds():  # noqa: ASYNC110  # a peer's state, of which no event tells
             await asyncio.sleep(0.01)
 
 
 async def advanced_until(
-    clock: FakeClock, holds: Callable[[], object], *, step_s: float = 1.0, within_s: float = 20.0
+    clock: FakeClock, holds: Callable[[], object], *, step_s: float = 1.0, within_s: float = 90.0
 ) -> float:
     """Let site time run, real time for the sockets between; return the site time it took."""
     began_at = clock.monotonic()

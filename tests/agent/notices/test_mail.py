@@ -313,7 +313,7 @@ async def test_talk_with_a_server_that_never_ends_is_bounded(serve: Serve) -> No
         took_s = real_monotonic() - began
 
     assert answer.verdict is Verdict.LATER
-    assert took_s < 10.0
+    assert took_s < 20.0
 
 
 async def test_mail_that_was_taken_is_not_sent_again_though_the_goodbye_failed() -> None:

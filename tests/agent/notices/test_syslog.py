@@ -126,7 +126,7 @@ async def test_notice_reaches_the_collector_when_it_is_back() -> None:
         notices.raise_notice(NoticeRaised(0.0, "error", "cabinet", "mains has failed"))
         await until(lambda: notices.deliveries()[0].why)
         with Rsyslog(port=port) as collector:
-            await until(lambda: notices.deliveries()[0].waiting == 0, within_s=20.0)
+            await until(lambda: notices.deliveries()[0].waiting == 0)
             await until(lambda: collector.said)
 
             assert len(collector.said) == 1

@@ -26,11 +26,14 @@ from policies.model import HOLDS_DATA
 from policies.supply import Supply
 from tests.agent.reports.pages import Page
 
-pytestmark = pytest.mark.alone  # real handshakes at 300 times the pace
+pytestmark = pytest.mark.alone  # real handshakes, and a pace at which a stall counts for much
 
 FACTOR = 150.0
 POLLS_S = 40.0
 """The demo at this pace polls every 12 to 30 s of its time, and talks take some more of it."""
+
+LATE_S = POLLS_S + 2.0 * FACTOR
+"""How far an agent may be off that a busy machine keeps waiting for two real seconds."""
 
 
 @pytest.fixture(scope="module")
@@ -52,9 +55,9 @@ def test_the_report_agrees_with_the_truth(
     fates = {fate.name: fate for fate in told.fates}
 
     assert truth["ok"]
-    assert outage.lasting_s == pytest.approx(truth["mains_back_s"], abs=3 * POLLS_S)
+    assert outage.lasting_s == pytest.approx(truth["mains_back_s"], abs=LATE_S)
     assert unit.ended_at is not None
-    assert unit.ended_at - outage.began_at == pytest.approx(truth["output_end_s"], abs=POLLS_S)
+    assert unit.ended_at - outage.began_at == pytest.approx(truth["output_end_s"], abs=LATE_S)
     for device in truth["devices"]:
         fate = fates[device["name"]]
         if device["role"] not in HOLDS_DATA:
