@@ -312,8 +312,10 @@ def _lead(
     else:
         times = {1: "once", 2: "twice"}.get(mains.count, f"{mains.count} times")
         yield f"In {title} mains failed {times}, for {duration_text(mains.away_s)} in all."
-    lost = [name for row in rows for name in row.lost]
     live = [row for row in rows if not row.is_dry]
+    if len(live) < len(rows):
+        yield f"Not counted in that: {numbered(len(rows) - len(live), 'outage')} in dry run."
+    lost = [name for row in rows for name in row.lost]
     if lost:
         yield f"Lost power while running: {', '.join(dict.fromkeys(lost))}."
     elif live:

@@ -185,6 +185,10 @@ def test_rehearsals_are_listed_and_not_counted() -> None:
     told = year_told(story, 2026, zone=LISBON)
 
     assert (told.mains.count, told.rehearsed, len(told.outages)) == (0, 1, 1)
+    assert told.lead[:2] == (
+        "In 2026 mains did not fail.",
+        "Not counted in that: 1 outage in dry run.",
+    )
 
 
 def test_documents_are_plain_json(story: Story) -> None:
