@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -18,10 +19,11 @@ from agent.due_times import Rule, next_due
 
 log = structlog.get_logger()
 
-LOOK_EVERY_MIN = 10
+LOOK_EVERY_S = 600.0
 """How soon it is seen that the wall clock was set: a job waits in seconds that pass."""
 
-_LOOK = "look at the clock"
+SET_BACK = timedelta(days=1)
+"""A clock that was set back by more had been wrong: what it had put off is due by the new one."""
 
 
 class _Due(BaseTrigger):  # type: ignore[misc]  # no types are published
@@ -40,8 +42,23 @@ class _Due(BaseTrigger):  # type: ignore[misc]  # no types are published
 class Schedule:
     """Jobs at times of the site's own day; one that was missed is done once, late."""
 
-    def __init__(self, zone: ZoneInfo) -> None:
-        self._zone = zone
+    def __init__(
+        self,
+        zone: ZoneInfo,
+        *,
+        utc: Callable[[], datetime] = lambda: datetime.now(UTC),
+        look_every_s: float = LOOK_EVERY_S,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            zone: the site's.
+            utc: the wall clock, as far as it is watched for being set.
+            look_every_s: how often it is looked at.
+        """
+        self._zone, self._utc, self._look_every_s = zone, utc, look_every_s
+        self._seen = utc()
+        self._looking: asyncio.TimerHandle | None = None
         self._scheduler = AsyncIOScheduler(
             timezone=UTC,
             # By default a job that is a second late is dropped.
@@ -68,9 +85,9 @@ class Schedule:
 
     def start(self) -> None:
         """Begin, on the running loop."""
-        minutes = f"*/{LOOK_EVERY_MIN}"
-        self._scheduler.add_job(_nothing, "cron", minute=minutes, id=_LOOK, name=_LOOK)
+        self._seen = self._utc()
         self._scheduler.start()
+        self._look_later()
 
     def due_at(self, name: str) -> datetime | None:
         """Return when a job is due next, None where there is none, or nothing was started."""
@@ -80,9 +97,24 @@ class Schedule:
 
     def close(self) -> None:
         """End; a job under way is not waited for. Safe to call twice."""
+        if self._looking is not None:
+            self._looking.cancel()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
+    def _look_later(self) -> None:
+        loop = asyncio.get_running_loop()
+        self._looking = loop.call_later(self._look_every_s, self._look)
 
-async def _nothing() -> None:
-    """Wake the scheduler: it then looks what is due by the clock that there is."""
+    def _look(self) -> None:
+        """See what is due by the clock that there is, whatever it was set to since the last look.
+
+        What it was set forward over is due at once.
+        """
+        before, self._seen = self._seen, self._utc()
+        if self._seen < before - SET_BACK:
+            log.info("set_back_clock", by_s=round((before - self._seen).total_seconds()))
+            for job in self._scheduler.get_jobs():
+                job.modify(next_run_time=job.trigger.get_next_fire_time(None, self._seen))
+        self._scheduler.wakeup()
+        self._look_later()

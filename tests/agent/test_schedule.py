@@ -6,7 +6,7 @@ import asyncio
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -75,6 +75,30 @@ async def test_failed_job_is_logged_and_due_again() -> None:
     assert [entry["event"] for entry in logs] == ["failed_job"]
     assert due is not None
     assert due > datetime.now(LISBON) + timedelta(hours=20)
+
+
+async def test_clock_that_is_set_back_by_years_puts_nothing_off_for_years() -> None:
+    """A box may begin with a clock that is far ahead; once it is right, the next night counts."""
+    ahead = timedelta(days=900)
+    wrong = [datetime.now(UTC) + ahead] * 2  # as it is prepared, and as it begins
+    schedule = Schedule(
+        LISBON, utc=lambda: wrong.pop() if wrong else datetime.now(UTC), look_every_s=0.05
+    )
+    try:
+        schedule.daily("prune", lambda: None, at=time(3, 30))
+        schedule.start()
+        by_the_wrong_one = datetime.now(UTC) + ahead
+        schedule._scheduler.modify_job("prune", next_run_time=by_the_wrong_one)
+        async with asyncio.timeout(30):
+            while (schedule.due_at("prune") or by_the_wrong_one) >= by_the_wrong_one:  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+        due = schedule.due_at("prune")
+    finally:
+        schedule.close()
+
+    assert due is not None
+    assert timedelta() < due - datetime.now(UTC) <= timedelta(hours=25)
+    assert due.astimezone(LISBON).time() == time(3, 30)
 
 
 async def test_closing_twice_or_before_the_start_is_harmless() -> None:
