@@ -51,6 +51,8 @@ def quiet_left_s(rules: Rules, local: datetime) -> float:
     is_quiet = begin <= now < end if begin <= end else now >= begin or now < end
     if not is_quiet:
         return 0.0
+    # In an hour that comes twice they end by the pass that it is now.
+    end = end.replace(fold=local.fold)
     ends = datetime.combine(local.date(), end, tzinfo=local.tzinfo)
     if ends <= local:
         ends = datetime.combine(local.date() + timedelta(days=1), end, tzinfo=local.tzinfo)

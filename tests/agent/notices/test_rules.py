@@ -91,6 +91,14 @@ def test_quiet_hours_over_midnight_and_over_the_change_of_clocks(
     assert quiet_left_s(Rules(quiet=QUIET), local) == pytest.approx(left_h * 3600.0)
 
 
+@pytest.mark.parametrize("fold", [0, 1])
+def test_quiet_hours_that_end_in_the_hour_that_comes_twice(fold: int) -> None:
+    """Whoever sleeps by that clock is not woken at its second 01:15."""
+    local = datetime(2026, 10, 25, 1, 15, fold=fold, tzinfo=ZONE)
+
+    assert quiet_left_s(Rules(quiet=(time(22, 0), time(1, 30))), local) == 15 * 60.0
+
+
 def test_quiet_hours_within_a_day() -> None:
     """An owner who works at night sleeps by day."""
     rules = Rules(quiet=(time(8, 0), time(15, 0)))
