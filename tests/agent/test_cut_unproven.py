@@ -69,7 +69,7 @@ async def test_recorder_in_the_way_of_a_store_is_cut_at_the_last_moment_and_that
 
     evidence = state.devices["slip recorder"].evidence
     assert "to save another: loft store can stop only after it" in evidence
-    assert any(text.startswith("slip recorder was cut though it may") for text in alarms(site))
+    assert any(text.startswith("slip recorder is now cut though it may") for text in alarms(site))
     assert site.stopped_at("slip recorder") < site.stopped_at("loft store")
     owed = {one.device: one.acts for one in owed_changes(site.site, state)}
     assert owed["slip recorder"] == ("stopped",)
