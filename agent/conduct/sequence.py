@@ -106,9 +106,10 @@ async def _cut_after(steps: Steps, quiesced: Outcome | None, failed: Result) -> 
     cut saves another. With mains back, or where it serves nothing, it is left as it is.
     """
     steps.is_past_stopping = True
-    why_not = steps.unwanted()
-    if why_not or not steps.cut_serves:
-        not_cut = f"not cut: {why_not}" if why_not else "not cut: that would save nothing but power"
+    if steps.unwanted():
+        return replace(failed, evidence=f"{failed.evidence}; {_NOT_WITH_MAINS}")
+    if not steps.cut_serves:
+        not_cut = "not cut: that would save nothing but power"
         return replace(failed, evidence=f"{failed.evidence}; {not_cut}")
     after = f"its stop had failed: {failed.evidence}"
     if quiesced is None and steps.can(Act.QUIESCE):
@@ -128,7 +129,12 @@ async def _cut_after(steps: Steps, quiesced: Outcome | None, failed: Result) -> 
 
 
 async def _cut(steps: Steps) -> Result:
-    """Cut its power at its feed, and see that it no longer answers then."""
+    """Cut its power at its feed, and see that it no longer answers then.
+
+    Mains may have come back since that was wanted: while it was quiesced, or the agent away.
+    """
+    if Act.CUT not in steps.told and steps.unwanted():
+        return Result(Ending.FAILED, _NOT_WITH_MAINS)
     read = await steps.remember(Stage.CUT)
     if read is not None and read.verdict not in SHOWN:
         return Result(Ending.FAILED, f"{_UNREAD}: {in_words(read)}")
@@ -143,6 +149,9 @@ async def _cut(steps: Steps) -> Result:
             still = "yet it goes on running, so something else feeds it as well"
             return Result(Ending.FAILED, f"{outcome.evidence}, {still}: {look.evidence}")
     return Result(Ending.AT_REST, outcome.evidence)
+
+
+_NOT_WITH_MAINS = "not cut, since mains is back"
 
 
 async def _remember(steps: Steps) -> Result | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 
@@ -12,10 +12,12 @@ from drivers.feed_cut import FeedCut
 from policies.model import Device, Reason, Role, Starts, Task
 from policies.owed import owed_changes
 from policies.reasons import BY_HAND
-from policies.state import Phase
+from policies.state import Phase, initial
+from policies.supply import Supply, UnitState
 from tests.agent import machines
-from tests.agent.benches import LATEST, WHY, Bench, begun, endings, notices
+from tests.agent.benches import LATEST, WHY, Bench, begun, ended, endings, notices
 from tests.agent.machines import REST_ACTS, Machine, Scripted, stages_of
+from tests.policies.sites import CABINET
 
 SLIP = Device(
     "slip recorder", Role.RECORDER, quiesce_s=5.0, stop_s=20.0, settle_s=10.0, cut_s=10.0,
@@ -261,6 +263,55 @@ async def test_cut_that_a_restart_interrupts_is_carried_through_without_another_
     assert begun(stand.keeper.events, NAME).count("stop") == stops
     assert not port.is_on
     assert [one.acts for one in owed_changes(stand.site, stand.state)] == [("quiesced", "cut")]
+
+
+def on_cabinet() -> tuple[Bench, Scripted, Port]:
+    """The same behind a unit of which nothing is known yet, as on battery."""
+    stand, first, port = with_port()
+    device = replace(SLIP, feeds=("cabinet",))
+    stand.site = replace(stand.site, units={"cabinet": CABINET}, devices={NAME: device})
+    stand.state = initial(stand.site)
+    stand()
+    return stand, first, port
+
+
+def mains_returns(stand: Bench) -> None:
+    """Have the unit be known to be on mains."""
+    back = UnitState(supply=Supply.MAINS, mains_at=stand.clock.monotonic(), heard_at=1.0)
+    stand.state = replace(stand.state, units={"cabinet": back})
+
+
+async def test_mains_that_is_back_while_it_was_quiesced_leaves_its_power_on() -> None:
+    """A cut would save nothing then, and darken what runs."""
+    stand, first, port = on_cabinet()
+    first.always[Act.STOP] = machines.silent
+    task = stand.give(NAME, within_s=60.0, why=LATEST, in_short=True)
+    await stand.until(lambda: "quiesce" in begun(stand.keeper.events, NAME), within_s=200.0)
+    mains_returns(stand)
+    await stand.until(task.done, within_s=200.0)
+
+    assert stand.phase(NAME) is Phase.GIVEN_UP
+    assert Act.STOP not in port.asked
+    assert "not cut, since mains is back" in endings(stand.keeper.events)[NAME][1]
+
+
+async def test_cut_that_never_took_effect_is_not_gone_on_with_once_mains_is_back() -> None:
+    """The agent was away meanwhile; a cut in doubt is another matter."""
+    stand, first, port = on_cabinet()
+    first.always[Act.STOP] = machines.refuse
+    port.verdict = Verdict.NO_ANSWER
+    stand.give(NAME, within_s=120.0)
+    cut = ("cut", Verdict.NO_ANSWER.value)
+    await stand.until(lambda: cut in ended(stand.keeper.events, NAME), within_s=200.0)
+    await stand.conductor.close()
+    opened = stand.state.devices[NAME].order
+    assert opened is not None and "cut" not in opened.told
+    port.verdict = Verdict.DONE
+    mains_returns(stand)
+    stand().resume(opened)
+    await stand.until(lambda: stand.phase(NAME) is Phase.GIVEN_UP, within_s=200.0)
+
+    assert port.is_on
 
 
 CAMERA = Device(
