@@ -15,7 +15,7 @@ from policies.model import Order, Site, Task
 from policies.reasons import BY_HAND, DRILL
 from policies.short import IN_SHORT
 from policies.timeline import Timeline
-from policies.way_out import way_out_of
+from policies.way_out import first_of
 
 
 class Topic(StrEnum):
@@ -62,6 +62,8 @@ def silenced_text(topic: str, about: str) -> str:
 def hold_until_at(site: Site, course: Timeline, order: Order, *, due_at: float) -> float:
     """Return until when an order may wait for notices to get out; -inf where it may not.
 
+    Only what stops first of the way out may: once that is down, nothing gets out by the rest.
+
     Args:
         site: whose way out it may be on.
         course: the timeline that it was decided by.
@@ -72,7 +74,7 @@ def hold_until_at(site: Site, course: Timeline, order: Order, *, due_at: float) 
         order.task is Task.REST
         and not order.in_short
         and order.reason.code not in _NEVER_HELD
-        and order.device in way_out_of(site)
+        and order.device in first_of(site)
     )
     if not may_wait:
         return -math.inf

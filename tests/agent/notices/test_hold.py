@@ -15,7 +15,7 @@ from agent.notices.hold import PathHold
 from agent.notices.notices import Notices, Way
 from agent.notices.rules import Rules
 from agent.notices.story import Story
-from policies.events import Event, NoticeRaised, OrderGiven
+from policies.events import Event, NoticeRaised, OrderClosed, OrderGiven
 from policies.model import Device, Order, Role, Task
 from policies.state import Phase
 from policies.telling import Topic, hold_until_at
@@ -122,7 +122,7 @@ async def test_telling_that_fails_holds_nothing() -> None:
     assert (await rested(yard))["yard switch"] == free_at
 
 
-async def test_time_is_kept_once_for_the_whole_way() -> None:
+def test_time_is_kept_before_the_first_of_the_way() -> None:
     """Router, then switch: each notice has had its time before the first of them."""
     switch = replace(SWITCH, stop_when=None)
     site = site_of(switch, ROUTER, RECORDER, units=(CABINET,))
@@ -130,6 +130,19 @@ async def test_time_is_kept_once_for_the_whole_way() -> None:
 
     assert way_out_of(site) == {"router", "yard switch"}
     assert first_of(site) == {"router"}
+
+
+async def test_what_is_behind_the_first_of_the_way_is_not_held_as_well() -> None:
+    """With the router down nothing gets out by the switch, however long that would wait."""
+    yard = yard_of(SWITCH, ROUTER, RECORDER, way_out=frozenset({"router"}))
+    given = await rested(yard)
+    free = await rested(
+        yard_of(SWITCH, ROUTER, RECORDER, way_out=frozenset({"router"}), waits=lambda: False)
+    )
+    (router_at,) = (e.at for e in yard.heard if isinstance(e, OrderClosed) and e.device == "router")
+
+    assert given["router"] == pytest.approx(free["router"] + HELD_S, abs=0.1)
+    assert given["yard switch"] == pytest.approx(router_at, abs=1.0)
 
 
 def test_plan_keeps_the_time_and_the_last_moment_does_not() -> None:
