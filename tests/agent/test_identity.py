@@ -84,7 +84,7 @@ async def has_lasted(agent: Agent) -> None:
 
 async def until_marked(state: Path) -> None:
     """Wait until the agent has looked whose mark the unit carries."""
-    async with asyncio.timeout(10.0):
+    async with asyncio.timeout(30.0):
         while not (await asked(state, "pins"))["marks"].get("cabinet"):  # noqa: ASYNC110
             await asyncio.sleep(0.05)
 

@@ -237,7 +237,7 @@ async def test_a_stuck_disk_holds_up_nobody_twice(tmp_path: Path, clock: FakeClo
 
     assert (first, any(others)) == (False, False)
     assert 0.4 < first_s < BOUND_S
-    assert others_s < 0.3
+    assert others_s < 2.5, "ten that waited half a second each would take five"
     assert len(said) == 1
     assert "longer than 0.5 s" in said[0]
     assert not journal.is_healthy

@@ -56,11 +56,11 @@ async def running(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterato
         yield agent
     finally:
         ending.set()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             await task
 
 
-async def until(holds: Callable[[], object], *, within_s: float = 10.0) -> None:
+async def until(holds: Callable[[], object], *, within_s: float = 30.0) -> None:
     async with asyncio.timeout(within_s):
         while not holds():  # noqa: ASYNC110  # a peer's state, of which no event tells
             await asyncio.sleep(0.02)

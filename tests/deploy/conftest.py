@@ -96,6 +96,6 @@ def wait_for_mains(box: Box) -> None:
     """Wait until the agent on it has heard of its unit that mains is there."""
     box.wait_until(
         'lastwatt status --state /var/lib/lastwatt --json | grep -q \'"supply": *"mains"\'',
-        within_s=30.0,
+        within_s=90.0,
         what="mains in the agent's status",
     )
