@@ -184,7 +184,7 @@ def test_three_boxes_get_their_files_and_are_well(fleet: Fleet) -> None:
 
 def test_a_canary_that_is_not_well_goes_back_and_stops_the_rest(fleet: Fleet) -> None:
     """A base with a wrong port passes every check, and is found by the first box alone."""
-    assert fleet.roll().returncode == 0
+    assert fleet.roll("--only", "yard-1").returncode == 0
     base = fleet.sites / "base.toml"
     good = base.read_text()
     base.write_text(good.replace(f"port = {fleet.snmpd.port}", "port = 9"))
@@ -196,7 +196,7 @@ def test_a_canary_that_is_not_well_goes_back_and_stops_the_rest(fleet: Fleet) ->
     }
     assert "stopped: 2 sites were not begun" in done.stdout
     assert (fleet.box("yard-1") / "base.toml").read_text() == good
-    assert [fleet.restarts(name) for name in fleet.names] == [3, 1, 1]
+    assert [fleet.restarts(name) for name in fleet.names] == [3, 0, 0]
 
 
 INSTALLER = """\
@@ -280,7 +280,7 @@ def test_all_go_back_where_somebody_says_so(fleet: Fleet) -> None:
 
 def test_a_site_on_battery_is_left_alone_and_told_of(fleet: Fleet) -> None:
     """A restart in an outage is the last thing that it needs."""
-    assert fleet.roll().returncode == 0
+    assert fleet.roll("--only", "yard-1").returncode == 0
     fleet.snmpd.replace({**ON_MAINS, **ON_BATTERY})
     end_at = time.monotonic() + 60.0
     state = (fleet.box("yard-1") / "state").read_text()
