@@ -388,7 +388,7 @@ class Agent:
 
     def _join_glances(self, folder: Path) -> None:
         glances = Glances(self._door(folder))
-        self._parts.join("glances", hear=glances.hear, asks=glances.asks)
+        self._parts.join("glances", hear=glances.hear, asks=glances.asks, close=glances.close)
 
     def _join_page(self, folder: Path) -> Page | None:
         """Join the page, where the file wants one; its libraries are costly."""

@@ -42,7 +42,7 @@ class Visitor:
         may_read: may look at the site.
         person: who is signed in, or None.
         session: of that person.
-        token: name of the token that a program showed, or "".
+        token: name of the token that a program showed, or ""; token_sum: what is kept of it.
     """
 
     address: str
@@ -50,6 +50,7 @@ class Visitor:
     person: Person | None = None
     session: Session | None = None
     token: str = ""
+    token_sum: str = ""
 
     @property
     def may_act(self) -> bool:
@@ -138,7 +139,7 @@ class Access:
                 "this token is not known here; `lastwatt people token NAME` makes one",
                 headers={"www-authenticate": 'Bearer error="invalid_token"'},
             )
-        return Visitor(address, may_read=True, token=token.name)
+        return Visitor(address, may_read=True, token=token.name, token_sum=token.sha256)
 
     def _session(self, connection: HTTPConnection) -> Session | None:
         secret = connection.cookies.get(self.cookie)
@@ -161,7 +162,7 @@ class Access:
     def may_go_on(self, visitor: Visitor) -> bool:
         """Whether a visitor whose answer takes long may still have it; it counts as use."""
         if visitor.token:
-            return any(token.name == visitor.token for token in self.people().tokens)
+            return any(token.sha256 == visitor.token_sum for token in self.people().tokens)
         if visitor.session is None:
             return visitor.may_read
         if not self.is_current(visitor.session):

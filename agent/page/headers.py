@@ -1,7 +1,7 @@
 """What every response carries, whoever made it: what a browser may do with it, and its date.
 
-Sources: Content Security Policy Level 3, Fetch (the Origin header), RFC 9110 section 6.6.1 (Date),
-OWASP's cheat sheet of HTTP headers.
+Sources: Content Security Policy Level 3, Fetch (the Origin header), RFC 9110 sections 6.6.1 (Date)
+and 15.5.2 (every 401 names a way to show who one is), OWASP's cheat sheet of HTTP headers.
 """
 
 from __future__ import annotations
@@ -61,6 +61,8 @@ class Headers:
                 for name, value in ALWAYS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("cache-control", "no-store")
+                if message["status"] == 401:
+                    headers.setdefault("www-authenticate", "Bearer")
                 headers["date"] = format_datetime(self._utc(), usegmt=True)
             await send(message)
 

@@ -59,12 +59,14 @@ class Live:
         self._look()
         while True:
             await self._door.feed.wait(number)
-            for heard in self._door.feed.since(number):
-                self._tail.hear(heard.event, self._door.clock.utc())
-                number = heard.number
-            await self._door.clock.sleep(GATHER_S)
+            news = self._door.feed.since(number)
+            number = self._door.feed.number
             self._is_stale = True
             try:
+                for heard in news:
+                    self._tail.hear(heard.event, self._door.clock.utc())
+                await self._door.clock.sleep(GATHER_S)
+                self._is_stale = True  # who opened the page meanwhile has seen a part of it
                 self._look()
                 self._plan_ahead()
                 if self.shown.is_watched:
@@ -83,7 +85,8 @@ class Live:
         except (JournalError, ValueError) as error:
             log.info("missed_story", why=str(error))
             return
-        if story.outages and not story.outages[-1].is_over:
+        is_still = self._door.engine.state.outage_at == outage_at  # it was read for a while
+        if is_still and story.outages and not story.outages[-1].is_over:
             ride = told_ride(story, story.outages[-1], zone=self._door.zone)
             self._past.recall(outage_at, ride, self._door.engine.state)
 
@@ -93,7 +96,7 @@ class Live:
 
     def _plan_ahead(self) -> None:
         """Have a plan made beside all else, if one is wanted; the page is drawn anew with it."""
-        if self.ahead.is_wanted(is_watched=self.shown.is_watched):
+        if self.ahead.is_wanted(is_watched=self.shown.is_watched) and not self._jobs:
             making = asyncio.ensure_future(self.ahead.make())
             self._jobs.add(making)
             making.add_done_callback(self._take_plan)

@@ -6,6 +6,7 @@ the page, and an agent on mains does without it. Nothing acts on this plan.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import subprocess
@@ -16,6 +17,7 @@ import structlog
 from pydantic import TypeAdapter
 
 import agent
+from agent.config import LoadedSite
 from agent.page.door import Door
 from agent.rehearsal.known import Known, to_text
 from drivers.transports.threads import in_own_thread
@@ -107,10 +109,20 @@ def planned_units(state: SiteState) -> list[str]:
     ]
 
 
+def content_of(loaded: LoadedSite) -> str:
+    """Return a sum of all that a site's file says, with the files beneath it."""
+    return hashlib.sha256(repr(loaded.document.value).encode()).hexdigest()
+
+
 def _asked(door: Door, known: Known) -> Plan:
-    """Have the plan made, and wait for it; in a thread."""
+    """Have the plan made, and wait for it; in a thread.
+
+    Raises:
+        ValueError: it was not made, with the reason.
+    """
     asked = {
         "file": str(door.loaded.path),
+        "content": content_of(door.loaded),
         "known": to_text(known),
         "today": door.today().isoformat(),
         "dry_run": door.dry_run,
@@ -123,7 +135,10 @@ def _asked(door: Door, known: Known) -> Plan:
         capture_output=True,
         text=True,
         timeout=WITHIN_S,
-        check=True,
+        check=False,
         env={**os.environ, "PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
     )
+    if done.returncode != 0:
+        said = done.stderr.strip().splitlines()
+        raise ValueError(said[-1] if said else f"its process ended with {done.returncode}")
     return TypeAdapter(Plan).validate_python(json.loads(done.stdout))

@@ -15,7 +15,7 @@ from typing import Any
 from agent.battery.fit_store import load_fit
 from agent.cli.site import load_whole
 from agent.config import LoadedSite
-from agent.page.live_ahead import planned_units
+from agent.page.live_ahead import content_of, planned_units
 from agent.rehearsal.known import Known, from_text
 from policies.belief import Belief
 from policies.draws import full_wells
@@ -42,10 +42,13 @@ _TRUSTED_RUNS = 2
 
 
 def main() -> int:
-    """Make the plan that is asked for."""
+    """Make the plan that is asked for; of the file as the agent has it, or not at all."""
     os.nice(_NICE)
     asked = json.load(sys.stdin)
     loaded = load_whole(Path(asked["file"]), secrets_must_exist=False)
+    if content_of(loaded) != asked["content"]:
+        # A plan of it would name devices that the agent does not know.
+        sys.exit("the site's file has changed since the agent read it; start the agent anew")
     known = from_text(loaded.site, asked["known"], {})
     plan = plan_ahead(loaded, known, date.fromisoformat(asked["today"]), dry_run=asked["dry_run"])
     json.dump(asdict(plan), sys.stdout)

@@ -108,14 +108,14 @@ class LiveRehearsal:
         if self._track is None or self._track.name != answer["name"]:
             self._track = Track(answer["name"])
         if progress is None:
-            return self._drawn("A rehearsal begins.", None, (), ())
+            return self._drawn("A rehearsal begins.", None, (), (), may_end=True)
         self._track.take(progress)
         begins = datetime.fromisoformat(str(answer["begins"])).astimezone(zone)
         view = track_view(self._track, begins, self._door.engine.site)
         is_away = "mains is away" if progress["mains_away"] else "mains is there"
         orders = order_lines(progress["orders"], begins, zone)
         head = f"A rehearsal is under way: {is_away}."
-        return self._drawn(head, view, orders, (), view.description)
+        return self._drawn(head, view, orders, (), view.description, may_end=True)
 
     def _drawn(
         self,
@@ -125,6 +125,8 @@ class LiveRehearsal:
         compared: tuple[str, ...],
         why: str = "",
         remarks: tuple[str, ...] = (),
+        *,
+        may_end: bool = False,
     ) -> Parts:
         pictures = None
         if view is not None:
@@ -134,7 +136,9 @@ class LiveRehearsal:
             }
         part = self._frame.part
         return {
-            "said": part("rehearsed_said.html", head=head, why=why, remarks=remarks),
+            "said": part(
+                "rehearsed_said.html", head=head, why=why, remarks=remarks, may_end=may_end
+            ),
             "ride": part("rehearsed_ride.html", pictures=pictures),
             "compared": part("rehearsed_compared.html", compared=compared),
             "orders": part("rehearsed_orders.html", orders=orders),

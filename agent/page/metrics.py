@@ -56,7 +56,6 @@ class Snapshot:
 
     Attributes:
         now: site time, s; utc: wall time of the same moment.
-        paused_for_s: for how long a pause lasts yet; None = there is none.
     """
 
     site: Site

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from agent.battery import view as battery_view
 from agent.battery.check import file_day
 from agent.page.door import Door
+from agent.page.guard import visitor_of
 from agent.page.live import Live
 from agent.page.live_journal import Entry, Tail
 from agent.page.live_parts import Parts
@@ -70,8 +71,14 @@ class Front:
 
     async def _front(self, request: Request) -> Response:
         parts = self.live.fresh()
+        session = visitor_of(request).session
         return self.frame.page(
-            "page.html", site=self._door.engine.site.name, mark=self.live.shown.mark, parts=parts
+            "page.html",
+            site=self._door.engine.site.name,
+            mark=self.live.shown.mark,
+            parts=parts,
+            person=None if session is None else session.name,
+            csrf=None if session is None else session.csrf,
         )
 
     async def _events(self, request: Request) -> Response:

@@ -127,11 +127,11 @@ class Acts:
             raise Problem(404, "this agent does not do that")
         visitor = visitor_of(request)
         if visitor.session is None:
-            if request.method != "GET":
+            if request.method == "POST":
                 raise Problem(401, "sign in for that")
             query = f"?{request.url.query}" if request.url.query else ""
             return RedirectResponse(f"{SIGN_IN}?next={quote(PLACE + name + query, safe='/')}", 303)
-        if request.method == "GET":
+        if request.method != "POST":
             given = {key: str(value) for key, value in request.query_params.items()}
             return await self._form(name, act, visitor, visitor.session, given)
         return await self._do(name, act, visitor, await form_of(request))

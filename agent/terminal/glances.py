@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
+
+import structlog
 
 from agent.control import Ask
 from agent.page.door import Door
@@ -15,6 +19,11 @@ from agent.page.view_words import said_of
 from agent.terminal.glance import Glance, as_fields
 from drivers.transports.threads import in_own_thread
 from policies.events import Event
+
+log = structlog.get_logger()
+
+PLAN_WITHIN_S = 20.0
+"""Whoever asks first waits so long for the plan of an outage; later ones come with the last one."""
 
 
 class Glances:
@@ -28,6 +37,7 @@ class Glances:
         """
         self._door = door
         self._past, self._ahead = Past(), Ahead(door)
+        self._making: asyncio.Task[None] | None = None
 
     def hear(self, event: Event) -> None:
         """Keep what happens in an outage, for the picture."""
@@ -40,10 +50,29 @@ class Glances:
         return {"glance": self._answer_glance}
 
     async def _answer_glance(self, request: dict[str, Any]) -> dict[str, Any]:
-        if self._ahead.is_wanted():
-            await self._ahead.make()
+        if self._ahead.is_wanted() and self._making is None:
+            # Beside the answer: one that is broken off must not begin the plan again.
+            self._making = asyncio.create_task(self._make())
+        is_first = self._ahead.plan is None and self._door.engine.state.outage_at is None
+        if self._making is not None and is_first:
+            await asyncio.wait({self._making}, timeout=PLAN_WITHIN_S)
         glance = self._now()
         return {"glance": await in_own_thread(lambda: as_fields(glance), name="glance")}
+
+    async def _make(self) -> None:
+        try:
+            await self._ahead.make()
+        except Exception:  # what is shown does without
+            log.exception("failed_glance_plan")
+        finally:
+            self._making = None
+
+    async def close(self) -> None:
+        """End what is under way."""
+        if self._making is not None:
+            self._making.cancel()
+            with suppress(asyncio.CancelledError):
+                await self._making
 
     def _now(self) -> Glance:
         seen = seen_of(self._door, ahead=self._ahead.plan)

@@ -17,14 +17,14 @@ def test_demo_serves_the_page_while_it_plays() -> None:
     port, seen = free_port(), ""
     command = [sys.executable, "-m", "agent", "demo", "--fast", "--json", "--page", str(port)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as playing:
-        until = time.monotonic() + 60.0
+        until = time.monotonic() + 150.0
         while "Heron Lock" not in seen and time.monotonic() < until and playing.poll() is None:
             try:
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=5) as answer:
                     seen = answer.read().decode()
             except (urllib.error.URLError, OSError):
                 time.sleep(0.2)
-        out, _ = playing.communicate(timeout=180)
+        out, _ = playing.communicate(timeout=300)
 
     assert "Heron Lock" in seen
     assert json.loads(out)["ok"] is True, "the page costs the site nothing"

@@ -77,5 +77,5 @@ async def serving(loaded: LoadedSite, folder: Path, **more: Any) -> AsyncIterato
             yield Served(agent, web, folder)
     finally:
         ending.set()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             await task

@@ -89,6 +89,32 @@ async def test_stop_is_shown_before_it_is_confirmed(tmp_path: Path, snmpd: Snmpd
     assert done.status_code == 303
 
 
+async def test_who_is_signed_in_is_named_and_can_sign_out(tmp_path: Path, snmpd: Snmpd) -> None:
+    """On a shared computer, and without scripts."""
+    async with desk_site(tmp_path, snmpd) as (served, _):
+        csrf = await sign_in(served.web)
+        front = await served.web.get("/")
+        out = await served.web.post("/sign-out", data={"csrf": csrf})
+        after = await served.web.get("/")
+
+    assert "You are signed in as Ana." in front.text
+    assert f'action="/sign-out">\n<input type="hidden" name="csrf" value="{csrf}">' in front.text
+    assert (out.status_code, after.status_code) == (303, 303)
+    assert after.headers["location"].startswith("/sign-in")
+
+
+async def test_head_of_a_form_changes_nothing(tmp_path: Path, snmpd: Snmpd) -> None:
+    """RFC 9110, section 9.2.1: whatever it carries along, it is safe."""
+    async with desk_site(tmp_path, snmpd) as (served, _):
+        csrf = await sign_in(served.web)
+        fields = {"csrf": csrf, "for_s": "900"}
+        got = await served.web.request("HEAD", "/do/pause", data=fields)
+        told = journalled(tmp_path / "state", "set_pause")
+
+    assert got.status_code == 200
+    assert told == []
+
+
 @pytest.mark.parametrize(
     ("fields", "status", "words"),
     [
@@ -109,6 +135,7 @@ async def test_what_is_refused_says_why_and_changes_nothing(
         got = await served.web.post("/do/pause", data={"csrf": csrf, **fields})
 
     assert got.status_code == status
+    assert ("www-authenticate" in got.headers) is (status == 401)  # RFC 9110, section 15.5.2
     assert 'role="alert"' in got.text and words in got.text
     assert ANA not in got.text
     assert journalled(tmp_path / "state", "set_pause") == []

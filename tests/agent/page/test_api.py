@@ -9,12 +9,14 @@ import subprocess
 import sys
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from agent.control import ask
+from agent.page import live_journal
 from agent.page.access import PLAIN_COOKIE
 from agent.page.bounds import STREAMS_OF_ONE
 from agent.page.people import changing
@@ -303,6 +305,44 @@ async def test_stream_ends_with_its_session(tmp_path: Path, snmpd: Snmpd) -> Non
             seen = [line async for line in lines]
 
     assert not any("must not see" in line for line in seen)
+
+
+async def test_stream_ends_with_its_token(tmp_path: Path, snmpd: Snmpd) -> None:
+    """A token that leaked is made anew: whoever listens by the old one hears no more."""
+    async with desk_site(tmp_path, snmpd) as (served, token):
+        shown = {"authorization": f"Bearer {token}"}
+        async with (
+            asyncio.timeout(30),
+            served.web.stream("GET", f"{API}/events", headers=shown) as stream,
+        ):
+            lines = stream.aiter_lines()
+            await anext(lines)
+            with changing(tmp_path / "state") as held:
+                held[0], _ = held[0].with_token("monitor", made=date(2026, 3, 2))
+            await served.agent.engine.notice("info", "desk", "one for the new token alone")
+            seen = [line async for line in lines]
+
+    assert not any("new token" in line for line in seen)
+
+
+async def test_event_that_cannot_be_told_leaves_the_page_as_it_is(
+    tmp_path: Path, snmpd: Snmpd, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault in the words of one event must not take the page from whoever looks in an outage."""
+    async with desk_site(tmp_path, snmpd, page=LOCAL) as (served, _):
+        asked: list[object] = []
+
+        def fail(event: object, *rest: object) -> None:
+            asked.append(event)
+            raise RuntimeError("a fault")
+
+        monkeypatch.setattr(live_journal, "_entry", fail)
+        await served.agent.engine.notice("info", "desk", "one that has no words")
+        await until(lambda: asked)
+        await asyncio.sleep(0)
+        got = await served.web.get("/")
+
+    assert got.status_code == 200
 
 
 async def test_streams_are_bounded_and_come_free_again(tmp_path: Path, snmpd: Snmpd) -> None:

@@ -27,6 +27,7 @@ PARTS = ("Ride-through", "Devices", "Power", "Batteries", "Journal")
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    expect.set_options(timeout=30_000)  # a busy machine is slow, and not wrong
     with chromium() as found:
         yield found
 
@@ -40,8 +41,8 @@ def at_rest(tmp_path_factory: pytest.TempPathFactory) -> Iterator[YardPage]:
 
 def until_known(page: Page) -> None:
     """Wait for the first reading to be on the page, and what an outage now would be."""
-    expect(page.locator("#part-said strong")).to_contain_text("mains is there", timeout=20_000)
-    expect(page.locator("#part-said p")).to_contain_text("would last", timeout=40_000)
+    expect(page.locator("#part-said strong")).to_contain_text("mains is there", timeout=60_000)
+    expect(page.locator("#part-said p")).to_contain_text("would last", timeout=60_000)
 
 
 def see_nothing_odd(opened: Tab) -> None:
@@ -147,7 +148,7 @@ def test_keyboard_reaches_everything_and_what_was_opened_stays(
         heard = page.locator("#part-heard time").first
         before = heard.inner_text()
 
-        expect(heard).not_to_have_text(before, timeout=15_000)
+        expect(heard).not_to_have_text(before, timeout=60_000)
 
         assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
         assert page.locator("details").first.get_attribute("open") is not None
@@ -159,13 +160,15 @@ def test_rehearsal_is_watched_to_its_end(browser: Browser, at_rest: YardPage) ->
     with tab(browser, f"{at_rest.url}rehearsal", **PHONE) as opened:
         page, head = opened.page, opened.page.locator("#part-said strong")
         expect(head).to_contain_text("There was no rehearsal yet")
-        began = ask(at_rest.state, {"ask": "rehearse", "pace": 300.0, "mains_after_s": 200.0})
+        # Mains is away for two real seconds: what is looked for must not be over in a blink.
+        began = ask(at_rest.state, {"ask": "rehearse", "pace": 300.0, "mains_after_s": 600.0})
         assert began["ok"], began
 
-        expect(head).to_contain_text("A rehearsal is under way: mains is away", timeout=30_000)
-        expect(page.locator("svg.ride.narrow path.on.was").first).to_be_attached(timeout=15_000)
-        expect(page.locator("#part-orders li").first).to_contain_text("lodge PC", timeout=30_000)
-        expect(head).to_contain_text("Rehearsed: ", timeout=60_000)
+        expect(head).to_contain_text("A rehearsal is under way: mains is away", timeout=60_000)
+        expect(page.get_by_role("link", name="End the rehearsal")).to_be_visible()
+        expect(page.locator("svg.ride.narrow path.on.was").first).to_be_attached(timeout=60_000)
+        expect(page.locator("#part-orders li").first).to_contain_text("lodge PC", timeout=60_000)
+        expect(head).to_contain_text("Rehearsed: ", timeout=120_000)
         assert serious(page) == []
         see_nothing_odd(opened)
 
@@ -178,13 +181,13 @@ def test_outage_is_told_as_it_goes(browser: Browser, tmp_path: Path) -> None:
         yard.tell("fail")
 
         head, why = page.locator("#part-said strong"), page.locator("#part-said p")
-        expect(head).to_contain_text("On battery", timeout=15_000)
+        expect(head).to_contain_text("On battery", timeout=60_000)
         expect(why).to_contain_text(re.compile(r"Mains failed at \d\d:\d\d"))
         expect(why).to_contain_text(re.compile(r"lasts until \d\d:\d\d at least \(.*95 % sure\)"))
         ride = page.locator("svg.ride.narrow")
         expect(ride.locator("path.on.was").first).to_be_visible()
-        expect(ride.locator("path.on.will").first).to_be_visible(timeout=15_000)
-        expect(ride.locator("path.ebb.was").first).to_be_attached(timeout=30_000)
+        expect(ride.locator("path.on.will").first).to_be_visible(timeout=60_000)
+        expect(ride.locator("path.ebb.was").first).to_be_attached(timeout=60_000)
         expect(head).to_contain_text("all that holds data is at rest", timeout=60_000)
         state = page.locator(".devices li", has_text="lock recorder").locator("dd").first
         expect(state).to_contain_text("at rest")
@@ -214,5 +217,5 @@ def test_page_says_when_it_is_stale_and_comes_back_by_itself(
 
         page.context.set_offline(False)
         page.clock.fast_forward(60_000)
-        expect(stale).to_be_hidden(timeout=15_000)
+        expect(stale).to_be_hidden(timeout=60_000)
         until_known(page)

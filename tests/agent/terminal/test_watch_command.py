@@ -106,15 +106,15 @@ async def test_it_follows_what_happens_and_ends_by_ctrl_c(tmp_path: Path) -> Non
         async with running(loaded, state) as agent:
             await until_heard(agent)
             screen = stack.enter_context(watching(state))
-            await until(lambda: screen.shows("If mains failed now:"), within_s=30.0)
+            await until(lambda: screen.shows("If mains failed now:"), within_s=60.0)
             snmpd.put(ON_BATTERY)
-            await until(lambda: screen.shows("On battery"), within_s=30.0)
-        await until(lambda: screen.shows("No answer for"), within_s=30.0)
+            await until(lambda: screen.shows("On battery"), within_s=60.0)
+        await until(lambda: screen.shows("No answer for"), within_s=60.0)
         async with running(loaded, state) as agent:
             await until_heard(agent)
-            await until(lambda: screen.shows("On battery"), within_s=30.0)
+            await until(lambda: screen.shows("On battery"), within_s=60.0)
             screen.process.send_signal(signal.SIGINT)
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(60):
                 status = await in_own_thread(screen.process.wait, name="wait")
             assert screen.shows("\x1b[?1049l")  # back to the screen that was there before
 
