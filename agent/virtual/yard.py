@@ -354,6 +354,7 @@ path = "/recording"
 json = {{ recording = false }}
 expect = {{ json = {{ recording = false }} }}
 confirm = {{ path = "/state", expect = {{ json = {{ open_files = 0 }} }} }}
+restore = {{ path = "/recording", json = {{ recording = true }} }}
 every = "2s"
 
 [device.stop]

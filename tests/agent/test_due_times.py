@@ -58,7 +58,8 @@ def test_once_on_every_day(zone: ZoneInfo, at: time, begins: datetime) -> None:
         following = next_due(rule, moment, zone)
         following = following.astimezone(UTC)  # compared by what passed, not by the wall
         assert moment < following <= moment + timedelta(hours=26)
-        assert last_due(rule, following, zone) == following
+        # Python holds an hour that comes twice unequal to any time of another zone (PEP 495).
+        assert last_due(rule, following, zone).astimezone(UTC) == following
         assert last_due(rule, following - timedelta(seconds=1), zone) <= moment or not days
         moment = following
         days.append(following.astimezone(zone).date())

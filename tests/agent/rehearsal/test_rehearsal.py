@@ -41,9 +41,10 @@ def test_everything_is_saved_and_comes_back_with_its_reasons(tmp_path: Path) -> 
     assert gate.fate is Fate.AT_REST
     assert gate.stopped_s is not None
     assert gate.rested_s is not None
-    # Most of the 50 s that its file gives the stop, and the silence that shows that it is gone.
-    takes_s = TAKES_SHARE * 50.0 + loaded.site.devices[GATE].settle_s
-    assert gate.rested_s - gate.stopped_s == pytest.approx(takes_s, abs=6.0)
+    # Most of the 50 s that its file gives the stop, and some of the silence that would show that it
+    # is gone: the unit's load, which falls by its watts, shows it sooner.
+    stop_s, settle_s = TAKES_SHARE * 50.0, loaded.site.devices[GATE].settle_s
+    assert stop_s < gate.rested_s - gate.stopped_s <= stop_s + settle_s + 6.0
     assert result.mains_back_s > gate.rested_s
     (stop,) = (each for each in result.orders if each.device == GATE and each.task == "rest")
     assert "The battery lasts at least" in stop.reason
@@ -143,7 +144,7 @@ def test_learnt_durations_are_planned_with(tmp_path: Path) -> None:
         assert gate.stopped_s is not None
         return gate.rested_s - gate.stopped_s
 
-    assert took(learnt) >= took(by_file) + 60.0
+    assert took(learnt) >= took(by_file) + 45.0
 
 
 def test_what_is_off_now_is_off_in_it(tmp_path: Path) -> None:
