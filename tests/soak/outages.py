@@ -14,7 +14,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import partial
@@ -32,6 +32,12 @@ RIDE_MOST_S = 300
 """A ride takes well under a second; with the particle filter, some."""
 
 AT_A_TIME = 20
+
+KNOWN = {
+    1344: "a unit's output stays off after the outage, while another unit has mains: what it feeds "
+    "is not named to anybody",
+}
+"""Plain seeds whose fault is understood, and not mended yet; one that is mended fails here."""
 
 
 class _NeverEndsError(KeyboardInterrupt):
@@ -66,6 +72,20 @@ def ridden(seeds: range, *, runs: int, estimates: bool, cuts: bool) -> list[Ridd
     return found
 
 
+def without_known(
+    everything: list[Ridden], known: Mapping[int, str]
+) -> tuple[list[Ridden], list[str]]:
+    """Return the rides without what is known, and what is said to be known and was not found."""
+    stale = [
+        f"seed {one.seed} breaks nothing any more: strike it off KNOWN"
+        for one in everything
+        if one.seed in known and not one.violations
+    ]
+    for line in stale:
+        print(line, flush=True)
+    return [one for one in everything if one.seed not in known], stale
+
+
 def _chosen() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="Ride drawn outages over all cores.")
     parser.add_argument("seeds", nargs="?", default="0-99999", help="from A to B, as in 0-99999")
@@ -80,6 +100,7 @@ def _chosen() -> argparse.Namespace:
 def main() -> int:
     """Ride, tell, and return the status."""
     chosen = _chosen()
+    is_odd = bool(chosen.runs or chosen.cuts or chosen.estimates)
     first, last = (int(part) for part in chosen.seeds.split("-"))
     parts = [range(at, min(at + AT_A_TIME, last + 1)) for at in range(first, last + 1, AT_A_TIME)]
     work = partial(ridden, runs=chosen.runs, estimates=chosen.estimates, cuts=chosen.cuts)
@@ -94,10 +115,11 @@ def main() -> int:
                     print(text, flush=True)  # whoever interrupts it keeps what was found
             if sys.stderr.isatty():
                 print(f"\r{len(everything)} of {last + 1 - first}", end="", file=sys.stderr)
+    everything, faults = without_known(everything, {} if is_odd else KNOWN)
     document = account(everything)
     took_s = round(time.monotonic() - began, 1)
     print(json.dumps({**document, "seeds": len(everything), "took_s": took_s}))
-    return 1 if document["violations"] else 0
+    return 1 if document["violations"] or faults else 0
 
 
 if __name__ == "__main__":
