@@ -44,7 +44,7 @@ KNOWN = {
     (2425, 2, False): "a recorder is started before mains was steady",
     (3017, 0, True): "a camera's port is left off at the end, and nobody is told",
 }
-"""Seed, test runs, with cuts: drawn faults that wait to be mended. One that is mended fails here."""
+"""Seed, test runs, with cuts: drawn faults that wait to be mended; a mended one fails here."""
 
 
 class _NeverEndsError(KeyboardInterrupt):
