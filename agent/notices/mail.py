@@ -213,7 +213,7 @@ def _log_in(smtp: smtplib.SMTP, user: str, password: str) -> None:
 
 @contextmanager
 def _connected(host: str, port: int, talk: Talk) -> Iterator[socket.socket]:
-    """A connection that is cut off when the talk has taken too long, whoever holds it by then.
+    """A connection that is cut off when the exchange has taken too long, whoever holds it by then.
 
     Each read has a bound of its own, and a server that sends a byte now and then keeps to it.
     """

@@ -18,6 +18,7 @@ from agent.simulation.gauges import Gauge
 from agent.simulation.interface import Interface, Speaker
 from agent.simulation.life import Ears, Lives, Outfit
 from agent.simulation.pace import BoxClock
+from agent.simulation.pump import Pump
 from agent.simulation.ride import truth_of
 from agent.simulation.scenario import Scenario
 from agent.simulation.truth import Body, Plant, What
@@ -64,7 +65,6 @@ class RehearsalStage:
         self.record = Record(scenario.site)
         self._loaded, self._known, self._on_news = loaded, known, on_news
         self._loop = asyncio.get_running_loop()
-        self._armed_at = math.inf
         self.truth = truth_of(scenario)
         self._lay_down(known.state)
         main = asyncio.current_task()
@@ -89,9 +89,8 @@ class RehearsalStage:
         self.lives.disk.take_up(known.state, at=known.at, utc=known.utc)
         self._boxes = {n for n, d in scenario.site.devices.items() if d.role is Role.AGENT_BOX}
         self.truth.listener = self._on_truth
-        self.truth.on_sooner = self._arm
         self._plan_lights()
-        self._arm(self.truth.next_at)
+        self._pump = Pump(self.truth, self._loop)
 
     @property
     def at_s(self) -> float:
@@ -102,19 +101,7 @@ class RehearsalStage:
 
     def pump(self) -> float:
         """Bring the truth up to the loop's time, and return that."""
-        now = self._loop.time()
-        self.truth.advance(now + 1e-6)  # a timer may be early by a rounding
-        return now
-
-    def _arm(self, at: float) -> None:
-        if at < self._armed_at and at < math.inf:
-            self._armed_at = at
-            self._loop.call_at(at, self._wake)
-
-    def _wake(self) -> None:
-        self._armed_at = math.inf
-        self.pump()
-        self._arm(self.truth.next_at)
+        return self._pump()
 
     # What mains does
 

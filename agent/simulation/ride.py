@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
@@ -14,6 +13,7 @@ from agent.simulation.gauges import Gauge
 from agent.simulation.interface import Interface, PortInterface
 from agent.simulation.life import Ears, Lives
 from agent.simulation.pace import JumpingLoop
+from agent.simulation.pump import Pump
 from agent.simulation.scenario import Manners, Scenario, Window
 from agent.simulation.truth import Plant, SiteTruth, What
 from agent.virtual.battery import VirtualBattery
@@ -126,7 +126,6 @@ class _World:
         self._scenario = scenario
         self._onlooker = onlooker
         self._loop = asyncio.get_running_loop()
-        self._armed_at = math.inf
         self.truth = truth_of(scenario)
         seed = scenario.seed
         meet = partial(
@@ -175,26 +174,13 @@ class _World:
         self._waiting = list(scenario.outages)
         self._open: list[_Open] = []
         self.truth.listener = self._on_truth
-        self.truth.on_sooner = self._arm
-        self._arm(self.truth.next_at)
+        self._pump = Pump(self.truth, self._loop)
 
     # Time
 
     def pump(self) -> float:
         """Bring the truth up to the loop's time, and return that."""
-        now = self._loop.time()
-        self.truth.advance(now + 1e-6)  # a timer may be early by a rounding
-        return now
-
-    def _arm(self, at: float) -> None:
-        if at < self._armed_at and at < math.inf:
-            self._armed_at = at
-            self._loop.call_at(at, self._wake)
-
-    def _wake(self) -> None:
-        self._armed_at = math.inf
-        self.pump()
-        self._arm(self.truth.next_at)
+        return self._pump()
 
     async def run(self) -> None:
         """Let everything happen, and all come back."""
