@@ -29,7 +29,7 @@ async def test_plan_is_of_the_file_as_the_agent_has_it(tmp_path: Path, snmpd: Sn
     loaded = loaded_site(tmp_path, snmpd, GATE)
     async with running(loaded, tmp_path / "state") as agent:
         await until_heard(agent)
-        ahead = Ahead(agent._door(tmp_path / "state"))
+        ahead = Ahead(agent.core.door())
         await ahead.make()
         before = ahead.plan
         text = loaded.path.read_text("utf-8")
@@ -56,7 +56,7 @@ async def test_plan_is_made_once_whoever_asks_and_goes(
     monkeypatch.setattr(live_ahead, "_asked", slow)
     async with running(loaded_site(tmp_path, snmpd, GATE), tmp_path / "state") as agent:
         await until_heard(agent)
-        glance = agent._parts.asks["glance"]
+        glance = agent.core.parts.asks["glance"]
         first = asyncio.ensure_future(glance({}))
         await until(lambda: begun)
         first.cancel()

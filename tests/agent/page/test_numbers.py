@@ -153,7 +153,7 @@ async def test_health_says_no_when_the_polling_is_stuck(tmp_path: Path, snmpd: S
     async with serving(page_site(tmp_path, snmpd), tmp_path / "state") as served:
         await until_heard(served.agent)
         well = await served.web.get("/health")
-        watch = served.agent._watches["cabinet"]
+        watch = served.agent.core.units.watches["cabinet"]
         await until(lambda: watch.due_at is not None)
         watch.due_at = served.agent.now() - 40.0
         stuck = await served.web.get("/health")
