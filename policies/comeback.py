@@ -82,11 +82,22 @@ def _wants_start(scene: Scene, device: Device, state: DeviceState) -> bool:
 
 
 def _is_founded(scene: Scene, name: str) -> bool:
-    """Whether all that the device uses runs again."""
-    return all(
-        scene.state.devices[other].phase is Phase.RUNNING
-        for other in graph_of(scene.site).uses[name]
-    )
+    """Whether all that the device uses runs again.
+
+    A port that was only cut waits for its recorder as long as that may come back by an order. Left
+    dark beyond that, it would be one more thing that the person who sees to the recorder must find.
+    """
+    graph = graph_of(scene.site)
+    needed = [n for n in graph.uses[name] if scene.state.devices[n].phase is not Phase.RUNNING]
+    if not needed or not scene.site.devices[name].is_only_cut:
+        return not needed
+    return all(name not in graph.touched_by[n] and _waits_for_hand(scene, n) for n in needed)
+
+
+def _waits_for_hand(scene: Scene, name: str) -> bool:
+    """Whether a device, or one that it uses, stays off until somebody sees to it."""
+    known = [scene.state.devices[n] for n in (name, *graph_of(scene.site).uses[name])]
+    return any(each.phase is Phase.NEEDS_HAND or each.by_hand for each in known)
 
 
 def _steady_s(scene: Scene, name: str) -> float:

@@ -123,3 +123,38 @@ def test_without_a_charge_the_battery_must_last_for_twice_the_longest_stop(
 
     found = orders(device=replace(FIRST, stop_s=share * lasts_s))
     assert bool(found) is is_ready
+
+
+PORT = Device(
+    "slipway camera", Role.CAMERA, 7, 7, ("yard switch",), needs=("old recorder",), stop_s=5.0,
+    is_cut=True, starts=Starts.BY_ORDER, start_s=60.0,
+)  # fmt: skip
+SWITCH = Device("yard switch", Role.SWITCH, 10, 10, ("cabinet",))
+OLD = replace(FIRST, name="old recorder", feeds=("yard switch",), starts=Starts.BY_HAND)
+
+
+@pytest.mark.parametrize(
+    ("switch", "recorder", "is_on"),
+    [
+        (
+            Phase.RUNNING,
+            DeviceState(Phase.NEEDS_HAND, since_at=NOW, is_ours=True, attempts=1),
+            True,
+        ),
+        (Phase.RUNNING, replace(OFF, by_hand=True), True),
+        (Phase.RUNNING, DeviceState(Phase.STARTING, is_ours=True), False),
+        (Phase.NEEDS_HAND, DeviceState(Phase.NEEDS_HAND, since_at=NOW, is_ours=True), False),
+    ],
+    ids=["it needs a hand", "it was stopped by hand", "it may come back yet", "no switch either"],
+)
+def test_port_is_put_on_once_its_recorder_needs_a_hand(
+    switch: Phase, recorder: DeviceState, is_on: bool
+) -> None:
+    """It used to stay dark for as long as nobody switched the recorder on, and nobody was told."""
+    site = Site("yard", {"cabinet": CABINET}, {d.name: d for d in (SWITCH, OLD, PORT)})
+    devices = {SWITCH.name: DeviceState(switch), OLD.name: recorder, PORT.name: OFF}
+    unit = UnitState(Supply.MAINS, mains_at=0.0, heard_at=NOW - 1.0, load_w=50.0)
+    state = SiteState({"cabinet": unit}, devices)
+    scene = Scene(site, state, {}, NOW, timeline(site, state, {}, NOW))
+
+    assert (PORT.name in [order.device for order in starts_now(scene)]) is is_on
