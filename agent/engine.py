@@ -29,7 +29,7 @@ from agent.errors import BackupUnitError, UnitTrouble
 from agent.floor import Floor
 from agent.journal.keep import Keeper, SureKeeper
 from agent.journal.ledger import Fold, Ledger
-from agent.news import is_worth_noting, supply_news
+from agent.news import LeftOffNews, is_worth_noting, supply_news
 from drivers.base import Clock, Driver, Stage, Verdict
 from policies import reasons
 from policies.belief import Belief
@@ -165,6 +165,7 @@ class Engine:
         self._troubles: dict[str, UnitTrouble] = {}
         self._stale = stale_units(site, state, clock.monotonic())
         self._has_taken_up = False
+        self._left_off = LeftOffNews()
         self._has_fallen = False
         self.due_at: float | None = None
         self._is_resting = False
@@ -336,6 +337,9 @@ class Engine:
                 self.conductor.give(order_id, order)
         for wanted in decision.outputs:
             self.outputs.give(wanted)
+        for notice in self._left_off.notices(decision.left_off, self.state, now=now):
+            _log_notice(notice.severity, notice.about, notice.text)
+            await self.record(notice)
 
     def _held_by_notices(self, decision: Decision, now: float) -> Mapping[str, float]:
         try:

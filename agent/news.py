@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from policies.events import Event, NoticeRaised, SupplyJudged
+from policies.left_off import LeftOff
 from policies.model import Reading
+from policies.state import Phase, SiteState
 from policies.supply import Supply, UnitState
 from policies.telling import Topic
 
@@ -71,3 +75,21 @@ def _of_supply(unit: str, before: UnitState, after: UnitState) -> list[tuple[str
             return [("warning", f"{unit} cannot be judged: {after.why}", "")]
         case _:
             return []
+
+
+class LeftOffNews:
+    """Tells of each device that stays off though mains is back, once until it runs again."""
+
+    def __init__(self) -> None:
+        """Nothing is told yet; what an earlier run told is told again."""
+        self._told: set[str] = set()
+
+    def notices(
+        self, left_off: Iterable[LeftOff], state: SiteState, *, now: float
+    ) -> list[NoticeRaised]:
+        """Return what is to be told of those that were not told of yet."""
+        devices = state.devices
+        self._told = {name for name in self._told if devices[name].phase is not Phase.RUNNING}
+        new = [each for each in left_off if each.device not in self._told]
+        self._told.update(each.device for each in new)
+        return [NoticeRaised(now, "error", each.device, each.text) for each in new]

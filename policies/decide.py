@@ -16,6 +16,7 @@ from policies.comeback import START_RETRY_AFTER_S, starts_now
 from policies.cut_unproven import is_cut_wanted
 from policies.due import due_now
 from policies.graph import graph_of, may_be_stopped
+from policies.left_off import LeftOff, left_off
 from policies.model import HOLDS_DATA, Order, Reason, Site, Starts, Task
 from policies.output import OutputOrder, is_to_cycle, output_orders
 from policies.plan import Plan
@@ -40,6 +41,7 @@ class Decision:
         timeline: what it was decided by.
         outputs: what to do to the units' own outputs.
         due: devices that are to be brought to rest, told already or not.
+        left_off: devices that stay off though mains is back, and what to see to.
     """
 
     orders: tuple[Order, ...]
@@ -47,6 +49,7 @@ class Decision:
     timeline: Timeline
     outputs: tuple[OutputOrder, ...] = ()
     due: frozenset[str] = frozenset()
+    left_off: tuple[LeftOff, ...] = ()
 
 
 def beliefs_of(site: Site, state: SiteState, now: float) -> dict[str, Belief]:
@@ -88,7 +91,9 @@ def decide(
     # A countdown is withdrawn in a pause too: that undoes an automatic order. On a copy of the
     # box it would be the original's.
     outputs = () if state.watches_only else output_orders(scene)
-    return Decision(tuple(orders), _wake_at(scene), scene.timeline, outputs, frozenset(due))
+    return Decision(
+        tuple(orders), _wake_at(scene), scene.timeline, outputs, frozenset(due), left_off(scene)
+    )
 
 
 def _held(scene: Scene) -> frozenset[str]:

@@ -34,15 +34,8 @@ RIDE_MOST_S = 300
 AT_A_TIME = 20
 
 KNOWN = {
-    (
-        1344,
-        0,
-        False,
-    ): "a unit's output stays off after the outage, while another unit has mains: what it "
-    "feeds is not named to anybody",
     (2247, 2, False): "in short, a computer is told before a storage",
     (2425, 2, False): "a recorder is started before mains was steady",
-    (3017, 0, True): "a camera's port is left off at the end, and nobody is told",
 }
 """Seed, test runs, with cuts: drawn faults that wait to be mended; a mended one fails here."""
 
