@@ -241,6 +241,9 @@ def lines(document: Mapping[str, Any]) -> Iterator[str]:
     for one in document.get("receivers", ()):
         if one["why"]:
             yield f"  notices do not reach {one['name']} ({one['waiting']} wait): {one['why']}"
+        if one.get("given_up"):
+            told = f"{one['name']} was not told of {one['given_up']} and will not be"
+            yield f"  notices: {told}, the last since {one['given_up_why']}"
 
 
 def _unit_line(unit: Mapping[str, Any]) -> str:

@@ -99,6 +99,8 @@ def _lines(answer: Mapping[str, Any]) -> Iterator[str]:
             parts.append("was told nothing yet")
         if one["why"]:
             parts.append(f"not reached: {one['why']}")
+        if one["given_up"]:
+            parts.append(f"{one['given_up']} given up, the last since {one['given_up_why']}")
         yield "; ".join(parts)
     for each in answer["silences"]:
         what = silenced_text(each["topic"], each["about"])

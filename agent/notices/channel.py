@@ -15,7 +15,8 @@ class Verdict(StrEnum):
 
     TAKEN = "taken"
     LATER = "not yet"  # it may be taken if it is tried again
-    BARRED = "refused for now"  # our login, say: tried again seldom, lest an account is locked
+    REFUSED = "refused for now"  # as its receiver stands, not for what it says: tried on, seldom
+    BARRED = "login refused"  # each more wrong one might lock the account
     NEVER = "refused"  # the same message will never be taken
 
 

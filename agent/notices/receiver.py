@@ -1,4 +1,9 @@
-"""One receiver: what waits for it, and the loop that sends it."""
+"""One receiver: what waits for it, and the loop that sends it.
+
+What a receiver answers to and does not take is tried again, for as long as it is kept, but lets
+what was tried less often go before it: one notice that meets a fault of the receiver's own must not
+keep back the next mains-lost. While nobody answers at all nothing was judged, and the order stays.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +38,8 @@ BARRED_S = 3600.0
 """Pause after our login was refused: each more wrong one might lock the account."""
 
 _PAUSES_S = (1.0, 2.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0)
+_SELDOM_S = (60.0, 300.0, 900.0, 3600.0)
+"""Pauses where the receiver refuses all, as it stands; a new notice is tried at once, once."""
 
 
 class Store(Protocol):
@@ -61,6 +68,7 @@ class Delivery:
         taken: how many it took since the agent started.
         taken_utc: when it took the last one; None = none yet.
         taken_late_s: how late that was.
+        given_up: how many were dropped untaken since the agent started; *given_up_why*, the last.
     """
 
     name: str
@@ -72,6 +80,8 @@ class Delivery:
     taken: int
     taken_utc: datetime | None
     taken_late_s: float | None
+    given_up: int = 0
+    given_up_why: str = ""
 
 
 class Receiver:
@@ -110,7 +120,13 @@ class Receiver:
         self._came = asyncio.Event()
         self._hurry_until_at = -math.inf
         self._is_lost = False
+        self._is_barred = False
+        self._barred_broken_at = -math.inf
+        self._tries: dict[str, int] = {}
+        self._refused: set[str] = set()
         self._why = ""
+        self._given_up = 0
+        self._given_up_why = ""
         self._taken = 0
         self._taken_utc: datetime | None = None
         self._taken_late_s: float | None = None
@@ -144,11 +160,12 @@ class Receiver:
 
     @property
     def has_some(self) -> bool:
-        """Whether something waits that need not wait for the end of quiet hours."""
-        if not self._waiting:
+        """Whether something waits that may get out soon: not in quiet hours, nor refused."""
+        hoped = [letter for letter in self._waiting if letter.id not in self._refused]
+        if not hoped or self._is_barred:
             return False
         is_quiet = quiet_left_s(self._rules, self._local()) > 0.0
-        return not is_quiet or any(letter.topic in ALWAYS_TOLD for letter in self._waiting)
+        return not is_quiet or any(letter.topic in ALWAYS_TOLD for letter in hoped)
 
     def delivery(self) -> Delivery:
         """Return how it goes."""
@@ -165,6 +182,8 @@ class Receiver:
             self._taken,
             self._taken_utc,
             self._taken_late_s,
+            self._given_up,
+            self._given_up_why,
         )
 
     async def run(self) -> None:
@@ -179,6 +198,7 @@ class Receiver:
                 now=now,
                 local=self._local(),
                 hurry=now < self._hurry_until_at,
+                tries=self._tries,
             )
             if not found.letters:
                 await self._wait(found.wait_s)
@@ -189,9 +209,10 @@ class Receiver:
                 continue
             failures += 1
             if answer.verdict is Verdict.BARRED:
-                await self._clock.sleep(BARRED_S)
+                await self._sit_out()
             else:
-                await self._pause(_PAUSES_S[min(failures, len(_PAUSES_S)) - 1])
+                pauses = _SELDOM_S if answer.verdict is Verdict.REFUSED else _PAUSES_S
+                await self._pause(pauses[min(failures, len(pauses)) - 1])
 
     async def _try(self, letters: tuple[Letter, ...]) -> Answer:
         """Send once, and see to what became of it."""
@@ -200,7 +221,7 @@ class Receiver:
         if answer.verdict is Verdict.TAKEN:
             if self._is_lost:
                 log.info("regained_receiver", receiver=self.name)
-            self._is_lost, self._why = False, ""
+            self._is_lost, self._is_barred, self._why = False, False, ""
             self._taken += len(letters)
             self._taken_utc = sending.utc
             self._taken_late_s = round(sending.late_s(letters[-1]), 1)
@@ -209,18 +230,39 @@ class Receiver:
         if not self._is_lost:
             log.warning("lost_receiver", receiver=self.name, way=self._channel.way, why=answer.said)
         self._is_lost, self._why = True, answer.said
+        self._judge(letters, answer)
         old = [x for x in letters if sending.late_s(x) >= KEEP_S]
         gone = list(letters) if answer.verdict is Verdict.NEVER else old
         for letter in gone:
-            log.warning("dropped_notice", receiver=self.name, about=letter.about, why=answer.said)
+            self._give_up(letter, answer.said)
         self._forget(gone)
         return answer
+
+    def _judge(self, letters: Collection[Letter], answer: Answer) -> None:
+        """Note what the receiver thinks of what it did not take, if it said anything."""
+        ids = {letter.id for letter in letters}
+        self._is_barred = answer.verdict is Verdict.BARRED
+        if answer.verdict is Verdict.REFUSED:
+            self._refused |= ids
+        else:
+            self._refused -= ids
+        if self._is_barred or answer.verdict is Verdict.REFUSED:
+            self._on_out()  # nothing need wait for what will not get out soon
+        if answer.is_heard:
+            for each in ids:
+                self._tries[each] = self._tries.get(each, 0) + 1
+
+    def _give_up(self, letter: Letter, why: str) -> None:
+        self._given_up += 1
+        self._given_up_why = why
+        log.warning("dropped_notice", receiver=self.name, about=letter.about, why=why)
 
     def _forget(self, letters: Collection[Letter]) -> None:
         if not letters:
             return
         ids = {letter.id for letter in letters}
         self._waiting = deque(letter for letter in self._waiting if letter.id not in ids)
+        self._unmark(ids)
         self._store.drop_undelivered(self.name, sorted(ids))
         self._on_out()
 
@@ -228,11 +270,31 @@ class Receiver:
         """Drop the oldest that may be missed, or, where all are grave, the oldest."""
         found = next((x for x in self._waiting if x.topic not in ALWAYS_TOLD), self._waiting[0])
         self._waiting.remove(found)
+        self._unmark({found.id})
         self._store.drop_undelivered(self.name, (found.id,))
-        log.warning("dropped_notice", receiver=self.name, about=found.about, why="too many wait")
+        self._give_up(found, "too many wait")
+
+    def _unmark(self, ids: Collection[str]) -> None:
+        self._refused -= set(ids)
+        for each in ids:
+            self._tries.pop(each, None)
 
     def _local(self) -> datetime:
         return self._clock.utc().astimezone(self._zone)
+
+    async def _sit_out(self) -> None:
+        """Wait until our login may be tried again; for what cannot wait one more is risked."""
+        until_at = self._clock.monotonic() + BARRED_S
+        while (left_s := until_at - self._clock.monotonic()) > 0.0:
+            self._came.clear()
+            now = self._clock.monotonic()
+            is_grave = any(
+                x.topic in ALWAYS_TOLD and x.id not in self._tries for x in self._waiting
+            )
+            if is_grave and now - self._barred_broken_at >= BARRED_S:
+                self._barred_broken_at = now
+                return
+            await self._wait(left_s)
 
     async def _pause(self, seconds: float) -> None:
         """Wait so long, or, once a second has passed, until another notice comes."""

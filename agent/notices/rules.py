@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
+from types import MappingProxyType
 
 from agent.notices.letter import Letter, rank_of
 from policies.telling import ALWAYS_TOLD, Topic
@@ -16,6 +17,8 @@ MOST_TOGETHER = 50
 
 LOOK_AGAIN_S = 600.0
 """In quiet hours the time of day is looked at again that often: the wall clock may be set."""
+
+_UNTRIED: Mapping[str, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +71,19 @@ class Next:
 
 
 def next_of(
-    waiting: Sequence[Letter], rules: Rules, *, now: float, local: datetime, hurry: bool
+    waiting: Sequence[Letter],
+    rules: Rules,
+    *,
+    now: float,
+    local: datetime,
+    hurry: bool,
+    tries: Mapping[str, int] = _UNTRIED,
 ) -> Next:
     """Return what goes out next.
 
     That mains is lost goes first, alone and at once: somebody may have cut it, and may cut more.
-    The rest waits for more to follow, but not where the way out is about to be stopped.
+    The rest waits for more to follow, but not where the way out is about to be stopped. What was
+    not taken lets what was tried less often go before it, so that nothing blocks the rest.
 
     Args:
         waiting: oldest first.
@@ -81,15 +91,25 @@ def next_of(
         now: site time, s.
         local: the site's wall time.
         hurry: nothing may wait for more to follow.
+        tries: how often the receiver answered each, by id, and did not take it.
     """
-    first = next((letter for letter in waiting if letter.topic is Topic.MAINS_LOST), None)
-    if first is not None:
-        return Next((first,))
     quiet_s = quiet_left_s(rules, local)
     ripe = [letter for letter in waiting if quiet_s <= 0.0 or letter.topic in ALWAYS_TOLD]
     if not ripe:
         return Next((), min(quiet_s, LOOK_AGAIN_S) if waiting else math.inf)
-    wait_s = 0.0 if hurry else ripe[0].at + rules.batch_s - now
-    if wait_s > 0.0:
-        return Next((), wait_s)
-    return Next(tuple(ripe[: rules.together]))
+    new = [letter for letter in ripe if letter.id not in tries]
+    wait_s = 0.0 if hurry or not new else new[0].at + rules.batch_s - now
+    if wait_s > 0.0 and not any(letter.topic is Topic.MAINS_LOST for letter in new):
+        new = []
+    turn = new or _least_tried([letter for letter in ripe if letter.id in tries], tries)
+    lost = next((letter for letter in turn if letter.topic is Topic.MAINS_LOST), None)
+    if lost is not None:
+        return Next((lost,))
+    grave_first = sorted(turn, key=lambda letter: letter.topic not in ALWAYS_TOLD)
+    chosen = {letter.id for letter in grave_first[: rules.together]}
+    return Next(tuple(x for x in turn if x.id in chosen), 0.0 if chosen else wait_s)
+
+
+def _least_tried(letters: Sequence[Letter], tries: Mapping[str, int]) -> list[Letter]:
+    least = min((tries[letter.id] for letter in letters), default=0)
+    return [letter for letter in letters if tries[letter.id] == least]

@@ -15,8 +15,11 @@ Where the file gives a secret the request is signed: the header `Lastwatt-Signat
 "t=<unix seconds>,sha256=<hex>", the HMAC-SHA-256 (RFC 2104) of "<t>." and the exact body, under the
 secret's UTF-8. A receiver compares in constant time and refuses old times.
 
-Any 2xx is taken as received. 408, 425, 429, 5xx, silence and TLS trouble are tried again; any other
-answer is final.
+Any 2xx is taken as received. An answer that judges what was sent (400, 411, 413 to 415, 422, 431)
+is final for that notice. All else is tried again: 408, 425, 429, 5xx, silence and TLS trouble soon,
+and whatever says that the receiver stands otherwise than the file has it (401, 403, 404, 410, a
+redirect) seldom, for a key that is being changed and a server that is being set up anew are mended
+within days, and mains may fail meanwhile.
 """
 
 from __future__ import annotations
@@ -33,6 +36,13 @@ from drivers.base import Clock
 
 FORMAT = 1
 _ASKS_AGAIN = frozenset({408, 425, 429})  # RFC 9110 section 15.5.9, RFC 8470, RFC 6585
+_JUDGES_CONTENT = frozenset({400, 411, 413, 414, 415, 422, 431})  # RFC 9110 15.5, RFC 6585
+_HINTS = {
+    401: "see whether its key has changed",
+    403: "see whether its key has changed",
+    404: "see whether its address has changed",
+    410: "see whether its address has changed",
+}
 
 
 class WebhookChannel:
@@ -62,8 +72,11 @@ class WebhookChannel:
         said = plain(said, most=300)
         if 200 <= status < 300:
             return Answer(Verdict.TAKEN, said)
-        if 0 < status < 500 and status not in _ASKS_AGAIN:
+        if status in _JUDGES_CONTENT:
             return Answer(Verdict.NEVER, said)
+        if 0 < status < 500 and status not in _ASKS_AGAIN:
+            hint = _HINTS.get(status)
+            return Answer(Verdict.REFUSED, f"{said}; {hint}" if hint else said)
         return Answer(Verdict.LATER, said, is_heard=status != 0)
 
     def _body(self, letter: Letter, sending: Sending) -> bytes:

@@ -309,3 +309,6 @@ def _notes(seen: Seen) -> Iterator[str]:
     for one in shown.get("receivers", ()):
         if one["why"]:
             yield f"Notices do not reach {one['name']} ({one['waiting']} wait): {one['why']}."
+        if one.get("given_up"):
+            told = f"{one['name']} was not told of {one['given_up']} and will not be"
+            yield f"Notices: {told}, the last since {one['given_up_why']}."

@@ -251,14 +251,18 @@ def test_sick_journal_and_unreached_people_are_said() -> None:
     run = Run(site_of())
     run.hear(on_mains(10.0))
     hooks = [
-        {"name": "hook", "waiting": 3, "why": "it answered 503"},
+        {
+            "name": "hook", "waiting": 3, "why": "it answered 503",
+            "given_up": 2, "given_up_why": "it answered 422",
+        },
         {"name": "pager", "waiting": 0, "why": ""},
-    ]
+    ]  # fmt: skip
     said = {**shown(run), "journal_healthy": False, "receivers": hooks}
 
-    assert text(said).splitlines()[-2:] == [
+    assert text(said).splitlines()[-3:] == [
         "  the journal cannot be written: look after the disk of the state directory",
         "  notices do not reach hook (3 wait): it answered 503",
+        "  notices: hook was not told of 2 and will not be, the last since it answered 422",
     ]
 
 

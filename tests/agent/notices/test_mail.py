@@ -165,14 +165,19 @@ async def test_refused_login_is_not_tried_again_at_once(tmp_path: Path) -> None:
         async with told(NoticesTable(mail=[mail]), clock=clock) as notices:
             notices.raise_notice(NoticeRaised(0.0, "error", "cabinet", "a"))
             await until(lambda: notices.deliveries()[0].why)
-            notices.raise_notice(NoticeRaised(0.0, "error", "cabinet", "b"))
+            notices.raise_notice(NoticeRaised(0.0, "warning", "cabinet", "b"))
             await until(lambda: clock.sleepers)
-            for _ in range(30):
+            for _ in range(25):
                 await clock.advance(60.0)
             tried = box.logins
+            for text in ("c", "d"):  # both must be known at once; one more login is risked
+                notices.raise_notice(NoticeRaised(0.0, "error", "cabinet", text))
+                await advanced_until(clock, lambda: box.logins == 2)
+            await clock.advance(600.0)
             (delivery,) = notices.deliveries()
     assert tried == 1
-    assert delivery.waiting == 2
+    assert box.logins == 2
+    assert delivery.waiting == 4
     assert delivery.why.startswith("login: it answered 535")
     assert "wrong-2026" not in delivery.why
 

@@ -148,3 +148,24 @@ def test_what_is_no_notice_is_said_to_be_none(body: str) -> None:
     """A damaged row must not keep the agent from starting."""
     with pytest.raises(ValueError):
         from_json(body)
+
+
+def test_what_was_not_taken_lets_what_was_tried_less_go_first() -> None:
+    """A notice that its receiver stumbles over keeps back neither the next, nor itself for good."""
+    again = letter("mains is gone again", number=4)
+    rules = Rules(batch_s=20.0, together=50)
+
+    def after(tries: dict[str, int], now: float) -> tuple[Letter, ...]:
+        waiting = (LOST, OUTAGE, again)
+        found = next_of(waiting, rules, now=now, local=NOON, hurry=False, tries=tries)
+        return found.letters
+
+    assert after({LOST.id: 3}, 105.0) == (again,)
+    assert after({LOST.id: 3, again.id: 1}, 105.0) == (again,)  # the rest waits for more
+    assert after({LOST.id: 3, again.id: 1}, 120.0) == (OUTAGE,)
+    assert after({LOST.id: 3, again.id: 4, OUTAGE.id: 4}, 120.0) == (LOST,)
+
+
+def test_what_must_be_known_at_once_overtakes_a_backlog() -> None:
+    """After a day without a receiver, whoever must act reads of that first."""
+    assert next_at(OUTAGE, NEEDS, rules=Rules()).letters == (NEEDS,)

@@ -22,6 +22,7 @@ from agent.notices.build import ways_of
 from agent.notices.letter import to_json
 from drivers.http_settings import Tls
 from policies.events import NoticeRaised
+from policies.telling import Topic
 from tests.agent.notices.telling import ZONE, advanced_until, letter, sender, telling, told, until
 from tests.fakes import FakeClock
 from tests.peers.certificates import self_signed
@@ -29,7 +30,8 @@ from tests.peers.raw_http import Answer, RawPeer, hangs_up, raw_peer, reply, say
 
 OK = says(reply(b"", status="204 No Content"))
 BUSY = says(reply(b"busy", status="503 Service Unavailable"))
-NO = says(reply(b"no", status="404 Not Found"))
+NO = says(reply(b"no", status="422 Unprocessable Content"))
+AWAY = says(reply(b"no", status="401 Unauthorized"))
 FAILED = NoticeRaised(10.0, "error", "cabinet", "mains has failed: cabinet runs on its battery")
 BACK = NoticeRaised(20.0, "info", "cabinet", "mains is back at cabinet")
 
@@ -153,8 +155,74 @@ async def test_refusal_is_final_and_does_not_block_the_next() -> None:
 
         assert [notice_of(peer, n)["text"] for n in range(2)] == [FAILED.text, BACK.text]
     assert [entry["why"] for entry in logs if entry["event"] == "dropped_notice"] == [
-        "it answered 404 Not Found"
+        "it answered 422 Unprocessable Content"
     ]
+    (shown,) = notices.deliveries()
+    assert (shown.given_up, shown.given_up_why) == (1, "it answered 422 Unprocessable Content")
+
+
+@pytest.mark.parametrize(
+    ("status", "hint"),
+    [
+        ("401 Unauthorized", "see whether its key has changed"),
+        ("403 Forbidden", "see whether its key has changed"),
+        ("404 Not Found", "see whether its address has changed"),
+        ("410 Gone", "see whether its address has changed"),
+        ("302 Found", ""),
+    ],
+)
+async def test_receiver_that_is_being_changed_loses_no_notice(status: str, hint: str) -> None:
+    """A key is rotated, a server set up anew, and mains fails in that hour."""
+    clock = FakeClock()
+    away = says(reply(b"", status=status))
+    async with raw_peer(away, away, OK) as peer, telling(peer.port, clock=clock) as notices:
+        notices.raise_notice(FAILED)
+        await until(lambda: notices.deliveries()[0].why)
+        (shown,) = notices.deliveries()
+        took_s = await advanced_until(
+            clock, lambda: notices.deliveries()[0].waiting == 0, step_s=20.0
+        )
+
+        assert [notice_of(peer, n)["text"] for n in range(3)] == [FAILED.text] * 3
+    assert hint in shown.why
+    assert shown.waiting == 1
+    assert took_s >= 360.0  # seldom: after a minute, then after five
+    assert notices.deliveries()[0].given_up == 0
+
+
+async def test_what_gets_5xx_does_not_block_the_next_mains_lost() -> None:
+    """One notice that makes a receiver stumble must not cost the owner all that follow it."""
+    clock = FakeClock()
+    needs = NoticeRaised(30.0, "error", "gate recorder", "gate recorder is not back")
+
+    async def stumbles(writer: asyncio.StreamWriter) -> None:
+        answer = BUSY if FAILED.text.encode() in peer.requests[-1] else OK
+        await answer(writer)
+
+    async with raw_peer(stumbles) as peer, telling(peer.port, clock=clock) as notices:
+        notices.raise_notice(FAILED)
+        await until(lambda: notices.deliveries()[0].why)
+        again = NoticeRaised(25.0, "error", "cabinet", "mains is gone again", Topic.MAINS_LOST)
+        for notice in (BACK, again, needs):
+            notices.raise_notice(notice)
+        took_s = await advanced_until(clock, lambda: notices.deliveries()[0].waiting == 1)
+
+        told = [notice_of(peer, n)["text"] for n in range(len(peer.requests))]
+        await advanced_until(clock, lambda: len(peer.requests) > len(told) + 3, step_s=5.0)
+    others = [text for text in told if text != FAILED.text]
+    assert others == [again.text, needs.text, BACK.text]
+    assert took_s <= 5.0
+    assert notices.deliveries()[0].waiting == 1
+
+
+async def test_way_out_is_not_held_for_what_its_receiver_refuses() -> None:
+    """A router that waits for a wrong key to come right takes its minutes from the battery."""
+    async with raw_peer(AWAY) as peer, telling(peer.port) as notices:
+        notices.raise_notice(FAILED)
+        assert notices.waits
+        await until(lambda: notices.deliveries()[0].why)
+
+        assert not notices.waits
 
 
 async def test_slow_receiver_delays_no_other() -> None:
@@ -184,8 +252,7 @@ async def test_next_notice_hastens_the_one_that_waits() -> None:
             clock, lambda: notices.deliveries()[0].waiting == 0, step_s=0.5
         )
 
-        assert [notice_of(peer, n)["about"] for n in (8, 9)] == ["cabinet", "cabinet"]
-        assert notice_of(peer, 9)["text"] == BACK.text
+        assert {notice_of(peer, n)["text"] for n in (8, 9)} == {FAILED.text, BACK.text}
     assert took_s <= 3.0
 
 
