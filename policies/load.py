@@ -106,7 +106,10 @@ class Tree:
 
     def draw(self, device: Device) -> Draw:
         """Return what a device takes at its own plug, with all that it feeds, in W."""
-        return own_draw(device) + self.ports(device).times(1.0 / device.poe_efficiency)
+        own = own_draw(device)
+        if device.name not in self.children:
+            return own
+        return own + self.ports(device).times(1.0 / device.poe_efficiency)
 
     def ports(self, device: Device) -> Draw:
         """Return what leaves the ports of a device, in W."""

@@ -82,6 +82,13 @@ def noise_of(points: Sequence[LoadPoint]) -> float:
     return max(finest_w, _SIGMA * median(steps) / math.sqrt(2.0)) if steps else math.inf
 
 
+def is_told_by(points: Sequence[LoadPoint], *, told_at: float) -> bool:
+    """Return whether there are readings enough around *told_at* to say anything."""
+    before = sum(1 for p in points if told_at - BEFORE_S <= p.at <= told_at)
+    after = sum(1 for p in points if p.at > told_at)
+    return before >= LEAST_BEFORE and after >= LEAST_AFTER
+
+
 def load_evidence(
     points: Sequence[LoadPoint], *, told_at: float, watts: float, others_w: float = 0.0
 ) -> LoadEvidence:
@@ -94,10 +101,10 @@ def load_evidence(
         others_w: the same of all other devices that may have gone, come or changed since
             *told_at* - BEFORE_S.
     """
+    if not is_told_by(points, told_at=told_at) or watts <= 0.0:
+        return LoadEvidence(Says.NOTHING)
     before = [p for p in points if told_at - BEFORE_S <= p.at <= told_at]
     after = [p for p in points if p.at > told_at][-LEAST_AFTER:]
-    if len(before) < LEAST_BEFORE or len(after) < LEAST_AFTER or watts <= 0.0:
-        return LoadEvidence(Says.NOTHING)
     noise_w = noise_of(before)
     level_w = median(p.watts for p in before)
     # Each of the last ones has to show it: one low reading is none.

@@ -13,6 +13,7 @@ from policies.load_evidence import (
     BEFORE_S,
     LoadPoint,
     Says,
+    is_told_by,
     load_evidence,
 )
 from policies.model import Reading, Site
@@ -49,6 +50,8 @@ class LoadMemory:
         self._clock = clock
         self._state = state
         self._points = {unit: deque[LoadPoint](maxlen=KEPT) for unit in site.units}
+        self._all = {unit: listed_draw(site, unit) for unit in site.units}
+        self._lost: dict[str, float] = {}
 
     def hear(self, reading: Reading) -> None:
         """Remember what a reading measures of the load, if it does."""
@@ -72,6 +75,8 @@ class LoadMemory:
         if not points or self._clock.monotonic() - points[-1].at > FRESH_S:
             # What it carried then, it may carry no more.
             return LoadWord(Says.NOTHING, is_metered=bool(points))
+        if not is_told_by(points, told_at=told_at):
+            return LoadWord(Says.NOTHING)
         found = load_evidence(
             points,
             told_at=told_at,
@@ -92,9 +97,11 @@ class LoadMemory:
 
     def _lost_with(self, name: str, unit: str) -> float:
         """What the unit loses with one device, in W; the lesser of day and night."""
-        on = [other for other in self._site.devices if other != name]
-        with_it, without = listed_draw(self._site, unit), listed_draw(self._site, unit, on=on)
-        return min(with_it.day - without.day, with_it.night - without.night)
+        if name not in self._lost:
+            on = self._site.devices.keys() - {name}
+            lost = self._all[unit] - listed_draw(self._site, unit, on=on)
+            self._lost[name] = min(lost.day, lost.night)
+        return self._lost[name]
 
     def _others_w(self, name: str, unit: str, *, since_at: float) -> float:
         """The most that others behind the unit may have changed its load by since then, in W."""
@@ -109,5 +116,5 @@ class LoadMemory:
         }
         if not changed:
             return 0.0
-        on = [other for other in self._site.devices if other not in changed]
-        return listed_draw(self._site, unit).most - listed_draw(self._site, unit, on=on).most
+        on = self._site.devices.keys() - changed
+        return self._all[unit].most - listed_draw(self._site, unit, on=on).most

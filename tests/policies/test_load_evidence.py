@@ -7,7 +7,7 @@ import statistics
 
 import pytest
 
-from policies.load_evidence import LoadPoint, Says, load_evidence, noise_of
+from policies.load_evidence import LoadPoint, Says, is_told_by, load_evidence, noise_of
 
 TOLD_AT = 100.0
 
@@ -45,6 +45,13 @@ def test_fall_has_to_be_seen_three_times() -> None:
     """One low reading is a glitch of the meter."""
     assert says(course(140.0, 116.0, ends_at=114.0)) is Says.NOTHING
     assert says(course(140.0, 116.0, ends_at=116.0)) is Says.FELL
+
+
+def test_load_is_not_weighed_before_there_are_readings_enough() -> None:
+    """Hundreds of devices ask every second: what is not there yet must cost next to nothing."""
+    assert not is_told_by(course(140.0, 116.0, ends_at=106.0), told_at=TOLD_AT)
+    assert is_told_by(course(140.0, 116.0, ends_at=108.0), told_at=TOLD_AT)
+    assert not is_told_by(course(140.0, 116.0)[-18:], told_at=TOLD_AT)
 
 
 def test_load_that_did_not_fall_says_that_it_is_on() -> None:
