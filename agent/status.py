@@ -166,8 +166,14 @@ def _device(
         "gap_open": device.gap.is_open,
         "stop_latest_in_s": _finite(stop_at - now),
         "task": None if order is None else order.task.value,
-        "reason": None if order is None else order.reason.sentence,
+        "reason": _why_off(name, decision) if order is None else order.reason.sentence,
     }
+
+
+def _why_off(name: str, decision: Decision | None) -> str | None:
+    """Why a device stays off though mains is back; None where it does not, or nobody knows."""
+    off = () if decision is None else decision.left_off
+    return next((each.text for each in off if each.device == name), None)
 
 
 def _planned(plan: Plan | None, name: str, device: DeviceState, now: float) -> dict[str, Any]:

@@ -1,9 +1,10 @@
-"""What stays off though mains is back, since what feeds it gives no power; and what to see to.
+"""What stays off though mains is back: its unit gives no power, or its battery does not fill.
 
 A unit whose battery ran empty may keep its output off when mains returns, or never answer again;
 nothing is told to start behind it then, and nothing would ever be heard of what it feeds. That it
 is not merely the outage that goes on is known by another unit, which had lost mains too and has had
-it back for long, or by its own battery, which fills again.
+it back for long, or by its own battery, which fills again. And a battery that does not come to hold
+what one more orderly stop takes would keep everything off for ever.
 """
 
 from __future__ import annotations
@@ -11,11 +12,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from policies.comeback import unit_steady_s
+from policies.comeback import battery_is_ready, unit_steady_s
 from policies.graph import graph_of
-from policies.model import Alarm, OutputSource
-from policies.reasons import duration_text
-from policies.scene import Scene
+from policies.model import Alarm, OutputSource, Starts
+from policies.reasons import duration_text, names_text
+from policies.scene import Scene, charge_of
 from policies.seen import believable_charge
 from policies.state import Phase
 from policies.supply import Supply, UnitState
@@ -28,12 +29,16 @@ FILLED = 0.25
 """A battery that holds so much more than when it was last on battery is being charged: what a gauge
 regains when the load goes is less (from memory; 0.05 to 0.20 for one that goes by volts)."""
 
+FILLS_WITHIN_S = 3 * 3600.0
+"""On mains for so long, a battery that still holds too little wants to be looked at: chargers of
+such units take 4 to 8 h for nearly all of it (from memory)."""
+
 _OFF = frozenset({Alarm.UPS_OUTPUT_OFF, Alarm.UPS_SYSTEM_OFF})
 
 
 @dataclass(frozen=True, slots=True)
 class LeftOff:
-    """A device that was brought to rest, is to be brought back, and has no power to come back with.
+    """A device that was brought to rest, is to be brought back, and is not started for long.
 
     Attributes:
         text: the sentence that a person is told.
@@ -61,7 +66,36 @@ def left_off(scene: Scene) -> tuple[LeftOff, ...]:
     if not away:
         return ()
     dark = dict(_dark_units(scene))
-    return tuple(_left_off(scene, away, dark)) if dark else ()
+    found = {each.device: each for each in _left_off(scene, away, dark)} if dark else {}
+    found |= {each.device: each for each in _waiting(scene, away) if each.device not in found}
+    return tuple(found[name] for name in away if name in found)
+
+
+def _waiting(scene: Scene, away: list[str]) -> Iterator[LeftOff]:
+    """Yield what waits for a battery that has had the time to fill, and did not."""
+    fed_by, ready = graph_of(scene.site).units, dict[frozenset[str], bool]()
+    for name in away:
+        fed = fed_by[name]
+        steady_s = max((unit_steady_s(scene.state.units[unit]) for unit in fed), default=0.0)
+        if steady_s < FILLS_WITHIN_S:
+            continue
+        if fed not in ready:
+            ready[fed] = battery_is_ready(scene, fed)
+        if not ready[fed]:
+            yield LeftOff(name, _too_empty(scene, name, fed, steady_s))
+
+
+def _too_empty(scene: Scene, name: str, fed: frozenset[str], steady_s: float) -> str:
+    charge, wanted = charge_of(scene, fed), scene.site.return_charge
+    holds = "does not hold enough for one more orderly stop"
+    if charge is not None:
+        holds = f"holds {charge:.0%}, and {wanted:.0%} are wanted before it is started"
+    is_ordered = scene.site.devices[name].starts is Starts.BY_ORDER
+    by_hand = f'; lastwatt start "{name}" starts it all the same' if is_ordered else ""
+    return (
+        f"{name} stays off: after {duration_text(steady_s)} on mains the battery of "
+        f"{names_text(sorted(fed))} {holds}. See whether it is charged, and how old it is{by_hand}"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from agent import status
 from policies.events import NoticeRaised
 from policies.left_off import AFTER_S
 from policies.model import Device, Role
@@ -36,6 +37,14 @@ async def test_recorder_behind_a_unit_that_does_not_come_back_is_told_of_once() 
     assert [(notice.severity, notice.about) for notice in told(yard)] == [
         ("error", "loft recorder")
     ]
+    engine = yard.engine
+    shown = status.document(
+        engine.site, engine.state, engine.decision, now=yard.clock.monotonic(), dry_run=False
+    )
+    off = next(each for each in shown["devices"] if each["name"] == "loft recorder")
+    assert off["reason"].startswith(
+        "loft recorder stays off: loft, which feeds it, does not answer"
+    )
 
     yard.silent.discard("loft")
     yard.return_mains("loft")

@@ -8,7 +8,7 @@ import pytest
 
 from policies.battery import BatteryHistory, Discharge, Mark
 from policies.belief import Drawn
-from policies.left_off import AFTER_S, left_off
+from policies.left_off import AFTER_S, FILLS_WITHIN_S, left_off
 from policies.model import Alarm, Battery, Device, OutputSource, Reading, Role, Site, Starts, Unit
 from policies.output_state import OutputPhase, OutputState
 from policies.scene import Scene
@@ -120,3 +120,21 @@ def test_one_unit_alone_shows_by_its_filling_battery_that_mains_is_back(
     texts = told(filling, cabinet=there)
     assert bool(texts) is is_told
     assert not is_told or "its battery fills again, from 2% to 30%" in texts["loft recorder"]
+
+
+@pytest.mark.parametrize(
+    ("charge", "steady_s", "is_told"),
+    [(0.2, FILLS_WITHIN_S, True), (0.2, FILLS_WITHIN_S - 60.0, False), (0.4, 9e9, False)],
+    ids=["it does not fill", "it has not had the time", "it holds enough"],
+)
+def test_battery_that_does_not_fill_is_told_of(
+    charge: float, steady_s: float, is_told: bool
+) -> None:
+    """A worn battery never comes to hold what is wanted: the recorder would stay off for ever."""
+    reading = Reading("loft", NOW, OutputSource.NORMAL, charge=charge)
+    loft = UnitState(Supply.MAINS, reading=reading, mains_at=NOW - steady_s, heard_at=NOW)
+
+    texts = told(loft, recorder=OFF)
+    assert ("loft recorder" in texts) is is_told
+    said = "the battery of loft holds 20%, and 30% are wanted"
+    assert not is_told or said in texts["loft recorder"]
