@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import random
-import subprocess
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
+from tests.agent import commands
 from tests.peers.boatyard import Boatyard, boatyard, wait_until
 
 AT_REST = {"gate recorder": "at rest", "desk": "at rest"}
@@ -17,13 +17,8 @@ AT_REST = {"gate recorder": "at rest", "desk": "at rest"}
 
 def lastwatt(*arguments: str) -> tuple[int, dict[str, Any]]:
     """Run a command with --json; return its exit status and document."""
-    done = subprocess.run(
-        [sys.executable, "-m", "agent", *arguments, "--json"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    return done.returncode, json.loads(done.stdout)
+    done = commands.lastwatt(*arguments, "--json")
+    return done.status, done.document
 
 
 def entries(yard: Boatyard, kind: str) -> list[dict[str, Any]]:
