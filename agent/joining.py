@@ -191,6 +191,7 @@ def _join_records(core: Core) -> None:
         zone=core.loaded.time_zone,
         state=lambda: engine.state,
         steady_s=engine.site.mains_steady_s,
+        on_filed=core.telling.hear_filed,
     )
     core.parts.join("reports", hear=filing.hear, run=filing.run)
 

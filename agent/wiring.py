@@ -164,6 +164,7 @@ class Agent:
                 journal=journal,
                 state=recalled.state,
                 dry_run=dry_run,
+                folder=folder,
             ),
             saying=saying,
             hands=hands,

@@ -48,10 +48,8 @@ def page(file: Path, folder: Path | None, as_json: bool) -> int:
         raise click.UsageError(
             "Missing option '--state', and the file names no state under [agent]"
         )
-    host, port = settings.listen
-    shown = f"[{host}]" if ":" in host else host
     fields: dict[str, object] = {
-        "address": f"{'https' if settings.has_tls else 'http'}://{shown}:{port}/",
+        "address": settings.address or "any free port, which its log names",
         "open_reading": settings.open_reading,
         "certificate": None,
     }

@@ -101,6 +101,7 @@ class MailTable(ReceiverTable):
     Attributes:
         port: None = 587, or 465 for security = "tls", or 25 for "plain".
         batch: how long a mail waits for more to say; the first of an outage never does.
+        report: whether the report of an outage is attached to the mail that tells of it.
     """
 
     to: Annotated[
@@ -114,6 +115,7 @@ class MailTable(ReceiverTable):
     password: Secret | None = None
     tls: Tls = Tls()
     batch: Batch = BATCH_S
+    report: bool = True
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
+from ipaddress import ip_address
 from pathlib import Path
+from socket import gethostname
 from types import MappingProxyType
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
@@ -138,6 +140,25 @@ class PageSettings:
     key: Path | None = None
     has_tls: bool = False
     open_reading: bool = False
+
+    @property
+    def address(self) -> str | None:
+        """What to open in a browser: by its first name, if it has one; None = any free port."""
+        host, port = self.listen
+        listens = ip_address(host)
+        if port == 0:
+            return None
+        if self.names:
+            host = self.names[0]
+        elif listens.is_unspecified:
+            host = gethostname()
+        shown = f"[{host}]" if ":" in host else host
+        return f"{'https' if self.has_tls else 'http'}://{shown}:{port}/"
+
+    @property
+    def is_here_only(self) -> bool:
+        """Whether nobody but the box itself reaches it."""
+        return ip_address(self.listen[0]).is_loopback
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ class Letter:
         text: a sentence on one line, without control characters.
         at: site time of raising, s; utc is the wall time of that.
         synced: whether the wall clock was synchronised then; None = unknown.
+        report: name of the filed report that it tells of, "" = of none; a mail brings it along.
     """
 
     id: str
@@ -40,6 +41,7 @@ class Letter:
     at: float
     utc: datetime
     synced: bool | None = None
+    report: str = ""
 
     @property
     def rank(self) -> int:
@@ -81,6 +83,7 @@ def to_json(letter: Letter) -> str:
             "at": letter.at,
             "utc": letter.utc.isoformat(),
             "synced": letter.synced,
+            "report": letter.report,
         }
     )
 
@@ -102,6 +105,7 @@ def from_json(body: str) -> Letter:
             at=float(held["at"]),
             utc=datetime.fromisoformat(held["utc"]),
             synced=held.get("synced"),
+            report=str(held.get("report", "")),
         )
     except (LookupError, TypeError, AttributeError) as error:
         raise ValueError("no notice") from error

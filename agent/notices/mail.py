@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -39,6 +40,9 @@ TALK_S = 30.0
 
 STEP_S = 10.0
 """Longest that the server may be silent within it."""
+
+REPORT_MOST = 2_000_000
+"""Longest report that is attached, in bytes; one has some 50 kB."""
 
 _PORTS = {"starttls": 587, "tls": 465, "plain": 25}
 _SAID_MOST = 200
@@ -72,9 +76,10 @@ class MailChannel:
         """The server."""
         return self._table.server
 
-    def message(self, sending: Sending) -> EmailMessage:
-        """Return the mail of several notices."""
-        words = words_of(sending, self._sender)
+    def message(self, sending: Sending, *, bare: bool = False) -> EmailMessage:
+        """Return the mail of several notices, with the reports that they tell of unless *bare*."""
+        reports = {} if bare else self._reports(sending)
+        words = words_of(sending, self._sender, more=[f"Attached: {name}." for name in reports])
         message = EmailMessage(policy=SMTP)
         message["From"] = self._table.from_
         message["To"] = self._address
@@ -84,7 +89,21 @@ class MailChannel:
         message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no vacation notice answers it
         message.set_content(words.text, cte="quoted-printable")
         message.add_alternative(words.html, subtype="html", cte="quoted-printable")
+        for name, report in reports.items():
+            message.add_attachment(report, maintype="text", subtype="html", filename=name)
         return message
+
+    def _reports(self, sending: Sending) -> dict[str, bytes]:
+        """Return the reports that go along, by name, as they are by now."""
+        folder, found = self._sender.reports, dict[str, bytes]()
+        if folder is None or not self._table.report:
+            return found
+        for name in {Path(letter.report).name: "" for letter in sending.letters if letter.report}:
+            with suppress(OSError):  # its newest sixty are kept
+                content = (folder / name).read_bytes()
+                if len(content) <= REPORT_MOST:
+                    found[name] = content
+        return found
 
     def _message_id(self, sending: Sending) -> str:
         """The same for the same notices, so that a second copy of them is known as such."""
@@ -95,14 +114,21 @@ class MailChannel:
     async def send(self, sending: Sending) -> Answer:
         """Send one mail."""
         try:
-            message = self.message(sending)
             async with asyncio.timeout(self._talk.whole_s + self._talk.step_s):
-                return await in_own_thread(lambda: self._converse(message), name="mail")
+                return await in_own_thread(lambda: self._sent(sending), name="mail")
         except TimeoutError:  # the name of the server, that nobody can look up, say
             return Answer(Verdict.LATER, "it did not answer in time", is_heard=False)
         except Exception as error:  # telling must never end the agent
             log.error("failed_delivery", host=self.host, kind=type(error).__name__)
             return Answer(Verdict.LATER, "by a fault of the agent's own it could not be sent")
+
+    def _sent(self, sending: Sending) -> Answer:
+        """Send one mail; what is refused for good is tried once without what is attached."""
+        message = self.message(sending)
+        answer = self._converse(message)
+        if answer.verdict is Verdict.NEVER and any(message.iter_attachments()):
+            return self._converse(self.message(sending, bare=True))
+        return answer
 
     def _converse(self, message: EmailMessage) -> Answer:
         """Talk with the server; blocks, within its bound."""

@@ -78,8 +78,13 @@ class Notices:
             for way in ways
         ]  # fmt: skip
 
-    def raise_notice(self, notice: NoticeRaised) -> None:
-        """Queue a notice for everybody who wants it; never waits."""
+    def raise_notice(self, notice: NoticeRaised, *, report: str = "") -> None:
+        """Queue a notice for everybody who wants it; never waits.
+
+        Args:
+            notice: what is told.
+            report: name of the filed report that it tells of, if it does.
+        """
         utc = self._clock.utc()
         letter = Letter(
             id=f"{utc:%Y%m%dT%H%M%S.%fZ}-{next(self._numbers)}",
@@ -90,6 +95,7 @@ class Notices:
             at=self._clock.monotonic(),
             utc=utc,
             synced=self._synced(),
+            report=report,
         )
         if self._is_silenced(letter):
             return

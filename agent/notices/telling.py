@@ -7,6 +7,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, timedelta
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -15,16 +16,20 @@ from agent.clock_sync import clock_is_synced
 from agent.config import LoadedSite
 from agent.control import Ask
 from agent.engine import Engine
+from agent.errors import JournalError
 from agent.health import Health
 from agent.journal.journal import Journal
+from agent.journal.view import site_facts
 from agent.notices.build import ways_of
 from agent.notices.heartbeat import Heartbeat
 from agent.notices.hold import PathHold
 from agent.notices.letter import Letter
 from agent.notices.notices import Notices
 from agent.notices.receiver import Delivery
+from agent.notices.report_news import NAME, ReportNews
 from agent.notices.story import Story
 from agent.notices.words import Sender
+from agent.reports.filing import FOLDER, Filed
 from drivers.base import Clock
 from policies.events import BoxLeft, Event, NoticeRaised, NoticesSilenced, OutputBegan
 from policies.model import Order
@@ -81,6 +86,7 @@ class Telling:
         journal: Journal,
         state: SiteState,
         dry_run: bool,
+        folder: Path,
     ) -> None:
         """Prepare; nothing is sent before `run`.
 
@@ -91,11 +97,12 @@ class Telling:
             journal: keeps what waits.
             state: as the journal recalls it.
             dry_run: every message says so.
+            folder: the state directory, in which reports are filed.
         """
         self._loaded = loaded
         self._around = around
         self._clock = clock
-        sender = Sender(loaded.site.name, loaded.time_zone, dry_run)
+        sender = Sender(loaded.site.name, loaded.time_zone, dry_run, folder / FOLDER)
         table = loaded.notices
         ways, refused = ways_of(table, sender, clock=clock)
         for one in refused:
@@ -121,6 +128,15 @@ class Telling:
             sureness=self._sureness,
             plan=around.plan,
         )
+        self._carries: dict[str, str] = {}
+        self._report_news = ReportNews(
+            site=loaded.site.name,
+            page=loaded.page,
+            say=around.say,
+            now=clock.monotonic,
+            told=_told_report(folder),
+            remember=journal.remember,
+        )
         self._heartbeat: Heartbeat | None = None
         if table.heartbeat is not None:
             with suppress(ValueError):  # a port past 65535, say
@@ -144,11 +160,17 @@ class Telling:
     def hear(self, event: Event) -> None:
         """Take one event, as it is folded."""
         if isinstance(event, NoticeRaised):
-            self.notices.raise_notice(event)
+            self.notices.raise_notice(event, report=self._carries.pop(event.text, ""))
         if isinstance(event, _LAST_MINUTES):
             self.notices.hurry()
         engine = self._around.engine()
         self._story.hear(event, engine.state, engine.decision)
+
+    def hear_filed(self, filed: Filed) -> None:
+        """Take in that the report of an outage was written."""
+        text = self._report_news.hear(filed)
+        if text is not None:
+            self._carries = {text: filed.path.name}
 
     def hold(self, orders: Sequence[Order], course: Timeline, now: float) -> Mapping[str, float]:
         """Return which stops wait for notices to get out, and until when."""
@@ -238,6 +260,13 @@ class Telling:
         if not is_span or not 0.0 <= float(str(for_s)) <= SILENCE_MOST_S:
             return _unknown(f"a silence lasts {duration_text(SILENCE_MOST_S)} at most")
         return None
+
+
+def _told_report(folder: Path) -> str:
+    try:
+        return site_facts(folder).get(NAME, "")
+    except JournalError:
+        return ""  # whoever opened the journal has said so
 
 
 def _unknown(why: str) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from html import escape
+from pathlib import Path
 
 from agent.notices.channel import Sending
 from agent.notices.letter import LATE_S, Letter
@@ -23,11 +24,13 @@ class Sender:
         site: its name.
         zone: its time zone; every time that people read is in it.
         dry_run: nothing is sent to any device, and every message says so.
+        reports: where the reports of outages lie; None = none is sent along.
     """
 
     site: str
     zone: tzinfo
     dry_run: bool = False
+    reports: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +51,17 @@ class _Line:
     last: Letter
 
 
-def words_of(sending: Sending, sender: Sender) -> Words:
-    """Return a message of several notices, in the order in which they were raised."""
+def words_of(sending: Sending, sender: Sender, *, more: Sequence[str] = ()) -> Words:
+    """Return a message of several notices, in the order in which they were raised.
+
+    Args:
+        sending: the notices.
+        sender: on whose behalf.
+        more: sentences on the message itself, such as of what is attached.
+    """
     lines = _collapsed(sending.letters)
     late_s = max(sending.late_s(letter) for letter in sending.letters)
-    notes = _notes(sending, sender, late_s)
+    notes = [*more, *_notes(sending, sender, late_s)]
     told = [(_when(line, sending.utc, sender.zone), _said(line, sender.site)) for line in lines]
     text = "\n".join([sender.site, "", *(f"{when}  {said}" for when, said in told), "", *notes])
     return Words(_subject(lines, sender, late_s), f"{text}\n", _html(sender.site, told, notes))

@@ -6,6 +6,7 @@ import socket
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import timedelta
 from email import message_from_bytes, policy
 from email.utils import parsedate_to_datetime
@@ -147,6 +148,47 @@ async def test_server_without_starttls_gets_nothing_in_plain() -> None:
         assert box.mails == []
     assert answer.verdict is Verdict.LATER
     assert "STARTTLS" in answer.said
+
+
+def carrying(folder: Path, **more: Any) -> Callable[[int], MailChannel]:
+    lisbon = replace(sender(), reports=folder)
+    return lambda port: MailChannel(table_of(port, **more), TO, lisbon)
+
+
+REPORT = "outage-20260701T224107Z.html"
+TOLD = replace(letter("the report of the outage is ready", topic=Topic.OVER), report=REPORT)
+
+
+async def test_report_comes_along_whole(tmp_path: Path) -> None:
+    """An owner away from the site opens it where the notice is read."""
+    whole = "<!doctype html><p>Slipway camera: gave way at 01:12 · ½ h</p>\n"
+    (tmp_path / REPORT).write_text(whole)
+    with mail_server() as box:
+        taken = await carrying(tmp_path)(box.port).send(sending(TOLD, TOLD))
+        bare = await carrying(tmp_path, report=False)(box.port).send(sending(TOLD))
+        (tmp_path / REPORT).unlink()
+        gone = await carrying(tmp_path)(box.port).send(sending(TOLD))
+
+    assert {taken.verdict, bare.verdict, gone.verdict} == {Verdict.TAKEN}
+    (attached,) = box.mails[0].iter_attachments()
+    assert attached.get_filename() == REPORT
+    assert attached.get_content_type() == "text/html"
+    assert attached.get_payload(decode=True) == whole.encode()
+    text = box.mails[0].get_body(("plain",))
+    assert text is not None and f"Attached: {REPORT}." in text.get_content()
+    assert not [*box.mails[1].iter_attachments(), *box.mails[2].iter_attachments()]
+
+
+async def test_mail_that_is_refused_for_its_report_comes_without(tmp_path: Path) -> None:
+    """Some servers take no HTML file; what the notice says must not be lost for that."""
+    (tmp_path / REPORT).write_text("<p>")
+    with mail_server() as box:
+        box.answers = ["552 no such content", ""]
+        answer = await carrying(tmp_path)(box.port).send(sending(TOLD))
+
+    assert answer.verdict is Verdict.TAKEN
+    (mail,) = box.mails
+    assert not list(mail.iter_attachments())
 
 
 async def test_refused_login_is_not_tried_again_at_once(tmp_path: Path) -> None:

@@ -87,7 +87,7 @@ def test_what_was_foretold_is_there_to_be_compared(
 
 
 def test_a_running_agent_files_its_report(tmp_path: Path) -> None:
-    """Nobody has to ask: it lies in the state directory a few minutes after mains is back."""
+    """Nobody has to ask: it lies there a few minutes after mains is back, and a notice says so."""
     with asyncio.Runner(loop_factory=lambda: PacedLoop(SpedUpPace(FACTOR))) as runner:
         runner.run(_outage_of_minutes(tmp_path))
     (path,) = reports_in(tmp_path / "state")
@@ -96,6 +96,10 @@ def test_a_running_agent_files_its_report(tmp_path: Path) -> None:
     assert page.faults == []
     assert "Mains failed on" in page.text
     assert "as far as it has gone" not in page.text
+    story = read_story(tmp_path / "state")
+    told = [one.text for one in story.heard if one.text.startswith("the report of the outage")]
+    assert len(told) == 1
+    assert str(path) in told[0]
 
 
 async def _outage_of_minutes(folder: Path) -> None:
@@ -114,6 +118,7 @@ async def _outage_of_minutes(folder: Path) -> None:
                 await _until(lambda: _is_on_battery(agents), every_s=5.0)
                 site.mains_returns()
                 await _until(lambda: _is_filed(folder), every_s=30.0)
+                await asyncio.sleep(30.0)  # it is told of on the turns of the loop that follow
         finally:
             job.cancel()
             await asyncio.gather(job, return_exceptions=True)
