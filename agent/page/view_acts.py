@@ -26,6 +26,7 @@ from agent.page.passwords import LONGEST
 from agent.page.problem import Problem
 from agent.page.sessions import Session
 from agent.page.view_frame import Frame
+from agent.page.view_silences import silenced_at
 from policies.graph import may_be_stopped
 from policies.reasons import duration_text
 from policies.telling import ALWAYS_TOLD, Topic
@@ -78,6 +79,14 @@ ACTS: Mapping[str, Act] = {
         "silence",
         "For that long nobody is told of it; it stands in the journal all the same. That mains is "
         "lost, and what needs somebody at once, is always told.",
+    ),
+    "end-silence": Act(
+        "End a silence",
+        "End the silence",
+        "silence",
+        "From then on people are told of it again; what was not told meanwhile is not told later.",
+        towards="/do/silence",
+        always={"end": True},
     ),
     "stop": Act(
         "Stop a device",
@@ -164,6 +173,7 @@ class Acts:
             devices=self._devices(),
             spans=[(f"{span_s:.0f}", duration_text(span_s)) for span_s in _spans_s(act)],
             topics=sorted({topic.value for topic in Topic} - {one.value for one in ALWAYS_TOLD}),
+            silences=silenced_at(self._door) if act.ask == "silence" else [],
             abouts=[*self._door.engine.site.units, *self._door.engine.site.devices],
             person=session.name,
             csrf=session.csrf,

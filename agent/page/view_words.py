@@ -19,6 +19,7 @@ from policies.plan import Plan, PlannedStop, Why
 from policies.reasons import names_text, sureness_text
 from policies.state import Phase
 from policies.supply import Supply
+from policies.telling import silenced_text
 
 _SAID_ANYHOW = frozenset({Alarm.ON_BATTERY.value, Alarm.INPUT_BAD.value})
 """What the sentence says already: that mains is away."""
@@ -289,6 +290,11 @@ def _notes(seen: Seen) -> Iterator[str]:
     if shown["paused_s"] is not None:
         by = f" by {shown['paused_by']}" if shown["paused_by"] else ""
         yield f"Paused until {seen.clock(shown['paused_s'])}{by}: no automatic orders."
+    for silence in seen.state.silences:
+        if silence.until_at > seen.now:
+            what = silenced_text(silence.topic, silence.about)
+            what = f"{what[0].upper()}{what[1:]}"
+            yield f"{what} are silenced until {seen.since(silence.until_at)}, by {silence.who}."
     for unit in shown["units"]:
         alarms = [alarm for alarm in unit["alarms"] if alarm not in _SAID_ANYHOW]
         if alarms:

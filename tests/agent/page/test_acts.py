@@ -72,6 +72,39 @@ async def test_silence_by_form_names_what_is_not_told_and_who_wanted_that(
     assert (kept.topic, kept.about) == ("battery", "cabinet")
 
 
+async def test_silence_is_seen_and_ended_by_form(tmp_path: Path, snmpd: Snmpd) -> None:
+    """The battery is in: whoever silenced it too long ends that where it was begun."""
+    async with desk_site(tmp_path, snmpd) as (served, _):
+        csrf = await sign_in(served.web)
+        none = await served.web.get("/do/silence")
+        for topic in ("battery", "alarm"):
+            fields = {"csrf": csrf, "for_s": "604800", "topic": topic, "about": "cabinet"}
+            await served.web.post("/do/silence", data=fields)
+        await until(lambda: len(served.agent.engine.state.silences) == 2)
+        listed = await served.web.get("/do/silence")
+        which = await served.web.get("/do/end-silence")
+        front = await served.web.get("/")
+        let_confirmation_end(served)
+        named = {"topic": "battery", "about": "cabinet"}
+        asked = await served.web.get("/do/end-silence", params=named)
+        bare = await served.web.post("/do/end-silence", data={"csrf": csrf, **named})
+        done = await served.web.post(
+            "/do/end-silence", data={"csrf": csrf, "password": ANA, **named}
+        )
+        await until(lambda: len(served.agent.engine.state.silences) == 1)
+        (left,) = served.agent.engine.state.silences
+
+    link = "/do/end-silence?topic=battery&amp;about=cabinet"
+    assert "Nothing: all that" in none.text
+    assert link in listed.text and link in which.text
+    assert "<button" not in which.text
+    assert "Notices of battery about cabinet are silenced until" in front.text
+    assert "by Ana (at the page)" in asked.text and "Password of Ana" in asked.text
+    assert (bare.status_code, done.status_code) == (403, 303)
+    assert 'name="topic" value="battery"' in bare.text
+    assert left.topic == "alarm"
+
+
 async def test_stop_is_shown_before_it_is_confirmed(tmp_path: Path, snmpd: Snmpd) -> None:
     """Nobody stops a device without having read whom that takes along."""
     async with desk_site(tmp_path, snmpd) as (served, _):
