@@ -35,14 +35,17 @@ class Scene:
         """Whether *user* is to be told before *name* stops.
 
         A device whose stop only cuts its power need not be: it may lose that at any time. It is cut
-        for a recorder that is quiesced by its writers, and so before whatever that waits for.
+        for a recorder that is quiesced by its writers, and so before whatever that waits for; not
+        for one that is off already.
         """
         device = self.site.devices[user]
         if not device.is_only_cut:
             return True
         served = [self.site.devices[n] for n in device.needs if self.site.devices[n].by_writers]
         return any(
-            d.name == name or self.state.devices[d.name].phase is not Phase.AT_REST for d in served
+            self.state.devices[d.name].phase is not Phase.AT_REST
+            or (d.name == name and d.stop_s is None)
+            for d in served
         )
 
     def is_at_rest_for(self, other: str, name: str) -> bool:

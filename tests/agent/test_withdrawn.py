@@ -10,13 +10,13 @@ import pytest
 from drivers.base import Act
 from policies.decide import Decision, decide
 from policies.events import Ending, NoticeRaised, OrderClosed, OrderGiven
-from policies.model import Order, Reason, Task
+from policies.model import Order, Reason, Starts, Task
 from policies.reasons import BY_HAND
-from policies.state import OpenOrder, Phase, SiteState, initial
+from policies.state import DeviceState, OpenOrder, Phase, SiteState, initial
 from policies.supply import Supply, UnitState
 from policies.withdraw import unwanted
 from tests.agent import machines
-from tests.agent.yards import RECORDER, SWITCH, Yard
+from tests.agent.yards import CAMERA, RECORDER, SWITCH, Yard
 
 
 async def test_stop_that_nobody_heard_is_withdrawn_when_mains_is_back() -> None:
@@ -118,3 +118,31 @@ def test_order_that_mains_does_not_take_back_stays(code: str) -> None:
     """An overload is one on mains too, and what somebody asked for stays asked for."""
     assert not unwanted(Yard(SWITCH, RECORDER).site, state_of(), opened(code))
     assert not unwanted(Yard(SWITCH, RECORDER).site, state_of(), opened(by_hand=True))
+
+
+@pytest.mark.parametrize(
+    ("recorder", "code", "is_unwanted"),
+    [
+        (Phase.AT_REST, "goes_with", True),
+        (Phase.RESTING, "goes_with", False),
+        (Phase.GIVEN_UP, "goes_with", False),
+        (Phase.AT_REST, "gives_way", False),
+    ],
+    ids=["it is at rest", "it is coming to rest", "it goes on writing", "the camera saves load"],
+)
+def test_port_is_not_cut_any_more_for_a_recorder_that_is_at_rest(
+    recorder: Phase, code: str, is_unwanted: bool
+) -> None:
+    """In short they are told together: the camera went dark for a recorder that was off by then."""
+    old = replace(RECORDER, path=(), stop_s=None, quiesce_s=30.0, by_writers=True)
+    camera = replace(
+        CAMERA, feeds=("cabinet",), needs=(old.name,), stop_s=5.0, is_cut=True,
+        starts=Starts.BY_ORDER,
+    )  # fmt: skip
+    site = Yard(old, camera, acts={old.name: {}, camera.name: {}}).site
+    devices = {**initial(site).devices, old.name: DeviceState(recorder)}
+    state = SiteState({"cabinet": unit(supply=Supply.BATTERY)}, devices)
+    order = Order(camera.name, Task.REST, 500.0, Reason(code, "why"))
+
+    found = unwanted(site, state, OpenOrder("slipway camera#1", order, 0.0))
+    assert bool(found) is is_unwanted

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from policies.events import DeviceSeen, Ending, StepBegan, StepEnded
 from policies.model import BatteryStatus, Starts, Task
-from policies.state import fold
+from policies.state import DeviceState, Phase, fold
 from tests.policies.sites import CAMERA, RECORDER, SWITCH, Run, on_battery, on_mains, site_of, tasks
 
 CUT = replace(CAMERA, stop_s=10.0, is_cut=True, starts=Starts.BY_ORDER, start_s=60.0)
@@ -61,3 +63,16 @@ def test_recorder_that_came_back_by_itself_is_put_back_to_recording_once_mains_i
     run.hear(on_mains(500.0))
 
     assert (early, tasks(run.decide())) == ([], [("gate recorder", Task.START)])
+
+
+@pytest.mark.parametrize(("stop_s", "is_told"), [(5.0, False), (None, True)])
+def test_camera_is_told_nothing_for_a_recorder_that_is_off(
+    stop_s: float | None, is_told: bool
+) -> None:
+    """It would be dark for nothing; what was only left alone is written to again, and so told."""
+    run = Run(site_of(SWITCH, CUT, replace(OLD, stop_s=stop_s, is_cut=stop_s is not None)))
+    low(run)
+    known = DeviceState(Phase.AT_REST, since_at=run.now, is_ours=True)
+    run.state = replace(run.state, devices={**run.state.devices, "gate recorder": known})
+
+    assert ("slipway camera" in [name for name, _ in tasks(run.decide())]) is is_told
