@@ -6,6 +6,7 @@ in it may run, load or lead anywhere, whatever a device's words in it may hold.
 
 from __future__ import annotations
 
+import calendar
 import re
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -16,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
+from agent.moment import shown
 from agent.page.view_frame import Frame
 from agent.reports.filing import FOLDER
 
@@ -27,6 +29,8 @@ POLICY = (
 """Content Security Policy Level 3; with `sandbox` it cannot even reach the page beside it."""
 
 _NAME = re.compile(r"outage-(?P<began>\d{8}T\d{6})Z\.html|month-(?P<month>\d{4}-\d{2})\.html")
+
+_MONTHS = range(1, 13)
 
 
 class Filed:
@@ -46,8 +50,11 @@ class Filed:
 
     async def _list(self, request: Request) -> Response:
         names = await run_in_threadpool(self._names)
-        reports = [(name, self._title(name)) for name in sorted(names, reverse=True)]
-        return self._frame.page("filed.html", site=self._site, reports=reports, place=PLACE)
+        kinds: dict[str, list[tuple[str, str]]] = {"Outages": [], "Months": []}
+        for name in sorted(names, reverse=True):
+            kind, title = self._titled(name)
+            kinds[kind].append((name, title))
+        return self._frame.page("filed.html", site=self._site, kinds=kinds, place=PLACE)
 
     async def _one(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -65,11 +72,13 @@ class Filed:
         except OSError:
             return []
 
-    def _title(self, name: str) -> str:
-        """Say what a file of that name tells; in its name the time is UTC."""
+    def _titled(self, name: str) -> tuple[str, str]:
+        """Say of what kind a file of that name is, and of when; in its name the time is UTC."""
         found = _NAME.fullmatch(name)
         assert found is not None
         if found["month"]:
-            return f"the month {found['month']}"
+            year, month = map(int, found["month"].split("-"))
+            return "Months", f"{calendar.month_name[month]} {year}" if month in _MONTHS else name
         began = datetime.strptime(found["began"], "%Y%m%dT%H%M%S").replace(tzinfo=UTC)
-        return f"the outage of {began.astimezone(self._zone):%Y-%m-%d %H:%M %Z}"
+        local = began.astimezone(self._zone)
+        return "Outages", f"{local:%A} {local.day} {local:%B %Y}, {shown(local, '%H:%M')}"

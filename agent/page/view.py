@@ -98,7 +98,12 @@ class Front:
         return {
             "said": self._part("said", said=said, seen=seen),
             "heard": self._part("heard", seen=seen, acts=self._acts(seen)),
-            "ride": self._part("ride", pictures=pictures, is_imagined=seen.ahead is not None),
+            "ride": self._part(
+                "ride",
+                pictures=pictures,
+                is_imagined=seen.ahead is not None,
+                is_paused=seen.shown["paused_s"] is not None,
+            ),
             "devices": self._part(
                 "devices", devices=device_lines(seen), untold=running_untold(seen)
             ),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -99,6 +99,10 @@ def _outage(seen: Seen, stuck: Sequence[str]) -> tuple[Tone, str, str]:
             f"On battery, and {names_text(stuck)} did not come to rest.",
             (f"{_evidence(seen, stuck[0])} {why}"),
         )
+    if seen.shown["paused_s"] is not None:
+        at_all = _lasts_text(replace(seen, plan=None))  # with nothing given up
+        why = f"Nothing is brought to rest by itself. {_failed_text(seen)} {at_all}"
+        return Tone.ALARM, "On battery, and automatic orders are paused.", why
     if at_risk:
         return Tone.ALARM, f"On battery, and {names_text(at_risk)} may not be at rest in time.", why
     data = [n for n, device in seen.site.devices.items() if device.role in HOLDS_DATA]
@@ -191,6 +195,13 @@ def _coming_back(seen: Seen, away: Sequence[str]) -> tuple[Tone, str, str]:
 
 
 def _on_mains(seen: Seen) -> tuple[Tone, str, str]:
+    paused_s = seen.shown["paused_s"]
+    if paused_s is not None:
+        why = (
+            f"Should mains fail before {seen.clock(paused_s)}, nothing is brought to rest by "
+            "itself, and the battery ends earlier than planned."
+        )
+        return Tone.HEED, "Mains is there, and automatic orders are paused.", why
     if seen.ahead is None:
         return Tone.WELL, "All is well: mains is there.", _mains_why(seen)
     at_risk = _at_risk(seen, seen.ahead)

@@ -33,8 +33,9 @@ async def test_reports_are_listed_newest_first_and_shown_as_they_are(
             for name in ("notes.txt", "..%2fjournal.db", "outage-20200101T000000Z.html")
         ]
 
-    assert listed.text.index("2027-01-01 12:00 WET") < listed.text.index("2026-10-25 01:30 WEST")
-    assert "the month 2026-10" in listed.text and "notes.txt" not in listed.text
+    newest, older = "Friday 1 January 2027, 12:00<", "Sunday 25 October 2026, 01:30 WEST<"
+    assert listed.text.index(newest) < listed.text.index(older) < listed.text.index(">Months<")
+    assert "October 2026<" in listed.text and "notes.txt" not in listed.text
     assert "all at rest" in shown.text
     assert shown.headers["content-security-policy"] == POLICY
     assert {other.status_code for other in others} == {404}

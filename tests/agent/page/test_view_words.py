@@ -193,3 +193,21 @@ def test_alarms_that_the_sentence_says_already_are_not_said_twice() -> None:
 def test_durations_are_rounded_down_so_that_they_do_not_flicker(seconds: float, words: str) -> None:
     """A listener to the page is not told a new sentence each second, nor promised more than is."""
     assert about(seconds) == words
+
+
+def test_paused_site_is_not_told_to_be_well() -> None:
+    """Nothing would be stopped by itself: "all is well" would be read as the opposite."""
+    run = on_mains_run()
+    run.state = fold(run.site, run.state, PauseSet(run.now, run.now + 3600.0, "Ana"))
+    calm = said_of(seen(run, ahead=ahead_of(run)))
+    run.outage(2000.0)
+    away = said_of(seen(run))
+
+    assert (calm.tone, calm.head) == (
+        Tone.HEED,
+        "Mains is there, and automatic orders are paused.",
+    )
+    assert calm.why.startswith("Should mains fail before 14:00, nothing is brought to rest")
+    assert "would go on" not in calm.why
+    assert (away.tone, away.head) == (Tone.ALARM, "On battery, and automatic orders are paused.")
+    assert away.why.startswith("Nothing is brought to rest by itself. Mains failed at")
