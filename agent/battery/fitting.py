@@ -23,6 +23,7 @@ from policies.fit import (
     Run,
     fit,
     idle_draw_w,
+    judge,
     predicted,
 )
 from policies.fit_checks import Finding, after_fit, before_fit
@@ -77,12 +78,14 @@ class Kept:
     Attributes:
         judged: None where it is no part of the fit.
         left_out: why it is none, "" where it is.
+        beside: how one that was left out looks to the fit; None where it is a part, or none is.
         idle_w: what a unit with nothing plugged in took from its battery, or None.
     """
 
     row: RunRow
     judged: Judged | None = None
     left_out: str = ""
+    beside: Judged | None = None
     idle_w: float | None = None
 
 
@@ -176,7 +179,7 @@ def answer(question: Question, *, told: Callable[[float], None] = lambda _: None
     return Answer(
         question,
         tuple(findings),
-        _in_order(_with_idle(kept, found, question)),
+        _in_order([_beside(one, found, question) for one in kept]),
         found,
         predicted(found, asked_w),
         next_run(found, question.known, question.usual_w or question.asked_w),
@@ -254,13 +257,15 @@ def _in_order(kept: Sequence[Kept]) -> tuple[Kept, ...]:
     return tuple(sorted(kept, key=lambda one: one.row.line))
 
 
-def _with_idle(kept: Sequence[Kept], found: Fit, question: Question) -> list[Kept]:
-    return [
-        replace(one, idle_w=float(np.median(idle_draw_w(found.draws, _run(one.row, question)))))
-        if one.row.watts == 0.0
-        else one
-        for one in kept
-    ]
+def _beside(one: Kept, found: Fit, question: Question) -> Kept:
+    """Say how a run that was left out looks to the fit, so that none goes without figures."""
+    if one.judged is not None:
+        return one
+    # What an earlier battery lost of its energy nobody knows: as it is written, then.
+    run = _run(one.row, replace(question, fitted_on=None))
+    (seen,) = judge(found.draws, [run], noise=found.noise)
+    idle_w = float(np.median(idle_draw_w(found.draws, run))) if one.row.watts == 0.0 else None
+    return replace(one, beside=seen, idle_w=idle_w)
 
 
 def _shown_w(question: Question) -> tuple[float, ...]:
@@ -330,7 +335,7 @@ def _prediction(one: Prediction) -> dict[str, float]:
 
 
 def _kept(one: Kept) -> dict[str, Any]:
-    row, judged = one.row, one.judged
+    row, judged = one.row, one.judged or one.beside
     return {
         "line": row.line,
         "watts": row.watts if judged is None else judged.run.watts,
@@ -338,7 +343,7 @@ def _kept(one: Kept) -> dict[str, Any]:
         "charge": row.charge_percent,
         "date": None if row.on is None else row.on.isoformat(),
         "note": row.note,
-        "fitted": judged is not None,
+        "fitted": one.judged is not None,
         "left_out": one.left_out or None,
         "residual": None if judged is None else round(judged.residual, 4),
         "outlier_probability": None if judged is None else round(judged.outlier_probability, 4),

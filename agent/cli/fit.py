@@ -161,7 +161,7 @@ def fit(
     else:
         from agent.cli.fit_text import lines
 
-        for line in lines(answered, faults, keep_in=keep_in, picture=picture):
+        for line in lines(answered, faults, keep_in=keep_in, picture=picture, site_file=site_file):
             show(line)
     if not answered.ok:
         complain(f"{path}: this is no fit to act on; mend what is wrong with its runs")

@@ -21,9 +21,22 @@ _ODD = (
 
 
 def lines(
-    answered: Answer, faults: Sequence[Fault], *, keep_in: Path | None, picture: Path | None
+    answered: Answer,
+    faults: Sequence[Fault],
+    *,
+    keep_in: Path | None,
+    picture: Path | None,
+    site_file: Path | None = None,
 ) -> Iterator[str]:
-    """Give the lines of the answer."""
+    """Give the lines of the answer.
+
+    Args:
+        answered: what is told.
+        faults: what is odd about its runs.
+        keep_in: where the fit was kept, or None.
+        picture: where it was drawn, or None.
+        site_file: the site's file that was asked, or None.
+    """
     yield from _runs(answered.runs)
     told = [str(fault) for fault in faults if fault.code != "misfit"]
     if told:
@@ -47,6 +60,12 @@ def lines(
     yield from _next_run(answered.suggestion)
     if keep_in is not None:
         yield f"The fit is kept in {keep_in}."
+    elif site_file is not None and answered.ok:
+        name = answered.question.unit.replace(" ", "-")
+        yield (
+            f"It is kept nowhere, so the agent learns nothing of it: write fit = "
+            f'"{name}-fit.json" into the battery\'s table of {site_file}, or say --save FILE.'
+        )
     if picture is not None:
         yield f"It is drawn in {picture}."
 

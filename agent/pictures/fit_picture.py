@@ -7,13 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from agent.pictures.svg import Scale, band, figure, line, render
+from agent.pictures.svg import Scale, band, figure, line, render, width_px
 from policies.fit import Fit, Judged, Prediction, predicted
 
 _WIDTH, _HEIGHT = 760, 520
 _LEFT, _RIGHT, _TOP, _BOTTOM = 72.0, 736.0, 48.0, 456.0
 _CURVE = 60
 _LABEL_PX = 15.0
+_BESIDE_PX, _POINT_PX, _EDGE_PX = 10.0, 6.0, 120.0
 
 
 def fit_picture(found: Fit, *, asked: Sequence[Prediction] = (), unit: str = "") -> str:
@@ -54,36 +55,78 @@ def fit_picture(found: Fit, *, asked: Sequence[Prediction] = (), unit: str = "")
             [(x.at(p.watts), y.at(p.lower_5pct_h)) for p in curve],
         ),
         surer=line((x.at(p.watts), y.at(p.lower_1pct_h)) for p in curve),
-        runs=_marks(found.judged, y),
-        predictions=[
-            {
-                "watts": p.watts,
-                "hours": p.median_h,
-                "label": f"{figure(p.watts)} W: {p.median_h:.3g} h",
-                "title": f"{figure(p.watts)} W: likely {p.median_h:.3g} h, 95 % sure "
-                f"{p.lower_5pct_h:.3g} h",
-            }
-            for p in asked
-        ],
+        runs=_marks(found.judged, x, y),
+        predictions=_asked(asked, x, y),
     )
 
 
-def _marks(judged: Sequence[Judged], y: Scale) -> list[dict[str, object]]:
+def _marks(judged: Sequence[Judged], x: Scale, y: Scale) -> list[dict[str, object]]:
     """Return each run with its label, from top to bottom; labels keep clear of one another."""
     marks: list[dict[str, object]] = []
     lowest_px = -math.inf
+    points = [(x.at(one.run.watts), y.at(one.run.hours)) for one in judged]
     for one in sorted(judged, key=lambda it: -it.run.hours):
         run, label_px = one.run, y.at(one.run.hours) + 4.0
         if not one.fits:
             lowest_px = label_px = max(label_px, lowest_px + _LABEL_PX)
+        label = f"{figure(run.watts)} W: {one.explains_watts:+.0f} W"
+        ends_px = _clear_of(points, x.at(run.watts) - _BESIDE_PX, label_px, width_px(label))
         marks.append(
             {
                 "watts": run.watts,
                 "hours": run.hours,
                 "fits": one.fits,
-                "label": f"{figure(run.watts)} W: {one.explains_watts:+.0f} W",
+                "label": label,
                 "label_px": label_px,
+                "label_ends_px": ends_px,
                 "title": f"{figure(run.watts)} W lasted {figure(run.hours)} h",
+            }
+        )
+    return marks
+
+
+def _clear_of(
+    points: Sequence[tuple[float, float]], ends_px: float, label_px: float, wide_px: float
+) -> float:
+    """Return where a label ends that is to end at *ends_px*, or left of the points it would hide.
+
+    Args:
+        points: the middles of what must stay to be seen.
+        ends_px: the right end wanted.
+        label_px: where its letters stand.
+        wide_px: how wide the label is.
+    """
+    for at_x, at_y in sorted(points, reverse=True):
+        beside = abs(at_y - (label_px - 4.0)) < _LABEL_PX
+        if beside and ends_px - wide_px - _POINT_PX < at_x < ends_px + _POINT_PX:
+            ends_px = at_x - _BESIDE_PX
+    return ends_px
+
+
+def _asked(asked: Sequence[Prediction], x: Scale, y: Scale) -> list[dict[str, object]]:
+    """Return each load that was asked for with its label: right of its mark, or left at the edge.
+
+    The curve falls, so labels right of it are pushed upwards where they would hide one another, and
+    those left of it downwards.
+    """
+    marks: list[dict[str, object]] = []
+    above_px, below_px = math.inf, -math.inf
+    heaviest_first = sorted(asked, key=lambda it: -it.watts)
+    near_edge = [p for p in heaviest_first if x.at(p.watts) > x.end_px - _EDGE_PX]
+    for p in [*reversed(near_edge), *(p for p in heaviest_first if p not in near_edge)]:
+        if p in near_edge:
+            below_px = label_px = max(y.at(p.median_h) + 18.0, below_px + _LABEL_PX)
+        else:
+            above_px = label_px = min(y.at(p.median_h) - 6.0, above_px - _LABEL_PX)
+        marks.append(
+            {
+                "watts": p.watts,
+                "hours": p.median_h,
+                "label": f"{figure(p.watts)} W: {p.median_h:.3g} h",
+                "label_px": label_px,
+                "is_left": p in near_edge,
+                "title": f"{figure(p.watts)} W: likely {p.median_h:.3g} h, 95 % sure "
+                f"{p.lower_5pct_h:.3g} h",
             }
         )
     return marks

@@ -82,7 +82,8 @@ def test_nothing_plugged_in_is_told_and_not_fitted(tmp_path: Path) -> None:
 
     assert with_idle["predictions"] == without["predictions"]
     idle = with_idle["runs"][3]
-    assert (idle["watts"], idle["fitted"], idle["residual"]) == (0.0, False, None)
+    assert (idle["watts"], idle["fitted"]) == (0.0, False)
+    assert idle["residual"] < -0.3 and idle["outlier_probability"] < 0.05
     assert 5.0 < idle["idle_watts"] < 15.0
     assert "mode of its own" in idle["left_out"]
 
@@ -96,6 +97,18 @@ def test_a_second_figure_for_a_load_is_fitted_too(tmp_path: Path) -> None:
     assert [run["watts"] for run in other["runs"]] == [162.6, 33.3, 3.2]
     assert other["predictions"][0]["median_h"] == pytest.approx(1.02, rel=0.03)
     assert "the first figures" in fit(tmp_path, text).out
+
+
+def test_every_run_has_figures_even_one_that_is_left_out(tmp_path: Path) -> None:
+    """A program that compares the probability with a number never meets null beside a fit."""
+    text = CLEAN.replace("hours", "hours,date") + "33.3,2.8\n40,1.2,2020-01-01\n0,16\n"
+    runs = fit(tmp_path, text, "--fitted", "2025-01-01", "--json").document["runs"]
+
+    assert [run["fitted"] for run in runs] == [True, True, True, False, False, False]
+    for run in runs:
+        for name in ("watts", "hours", "residual", "outlier_probability", "explains_watts"):
+            assert isinstance(run[name], float), (run, name)
+    assert runs[4]["outlier_probability"] > 0.95
 
 
 # Bad input
@@ -305,6 +318,14 @@ def test_a_site_names_runs_unit_and_where_the_fit_is_kept(tmp_path: Path) -> Non
     stored = load_fit(tmp_path / "cabinet-fit.json")
     assert (stored.rating_w, stored.temperature_c) == (700.0, 18.0)
     assert stored.fitted_on == date(2026, 1, 10)
+
+
+def test_a_fit_that_the_agent_will_not_find_is_said_to_be_kept_nowhere(tmp_path: Path) -> None:
+    """Or an owner measures for a day and the live bound stays as timid as it was."""
+    done = fit(tmp_path, CABINET, "--site", _site(tmp_path, "watt_hours = 250"))
+
+    assert done.status == 0
+    assert "kept nowhere" in done.out and 'write fit = "cabinet-fit.json"' in done.out
 
 
 @pytest.mark.parametrize(

@@ -361,28 +361,36 @@ def _wells_after(found: Fit, past: Sequence[tuple[float, float]], until_s: float
     return wells
 
 
+# What two wells leave over of PyBaMM's constant loads is 0.4 % in the middle; its runs repeat.
+_LEFT_OVER = 0.005
+
+
 @pytest.mark.parametrize("kind", TABLE["shed"])
 def test_time_left_while_devices_are_given_up(kind: str) -> None:
-    """A plan stands on this: median error at most 2 %, none above 16 % (PyBaMM).
+    """A plan stands on this: median error at most 2 %, none above 16 % of what is left (PyBaMM).
 
-    Asked up to half of the discharge; at three quarters the same minutes are of a quarter.
+    Asked at the start and at 25, 50 and 75 % of each discharge, without a reading in between.
     """
-    found = _fitted_to(TABLE["usual"][kind], (1, 3, 5, 7), noise=0.01)
+    found = _fitted_to(TABLE["usual"][kind], (1, 3, 5, 7), noise=_LEFT_OVER)
     errors = np.array([_errors_of_remaining(found, c) for c in courses(TABLE["shed"][kind])])
 
-    assert np.median(np.abs(errors[:, :3])) <= 0.02
-    assert np.abs(errors[:, :3]).max() <= 0.16
-    assert np.abs(errors[:, 3]).max() <= 0.26
+    assert np.median(np.abs(errors)) <= 0.02
+    assert np.abs(errors).max() <= 0.16
 
 
 @pytest.mark.parametrize("kind", TABLE["varied"])
 def test_time_left_when_loads_grow_too(kind: str) -> None:
-    """A heavy stretch late in a discharge is what the model bears least: within 20 % (PyBaMM)."""
-    found = _fitted_to(TABLE["usual"][kind], (1, 3, 5, 7), noise=0.01)
+    """A heavy stretch late is what two wells bear least: none above 16 % up to half (PyBaMM).
+
+    At three quarters the same minutes are of a quarter: up to 20 %. The heaviest run is near the
+    heaviest load; with none beyond half of that, up to 42 %.
+    """
+    found = _fitted_to(TABLE["usual"][kind], (1, 3, 5, 8), noise=_LEFT_OVER)
     errors = np.array([_errors_of_remaining(found, c) for c in courses(TABLE["varied"][kind])])
 
-    assert np.median(np.abs(errors[:, :3])) <= 0.02
-    assert np.abs(errors[:, :3]).max() <= 0.20
+    assert np.median(np.abs(errors)) <= 0.02
+    assert np.abs(errors[:, :3]).max() <= 0.16
+    assert np.abs(errors[:, 3]).max() <= 0.20
 
 
 def test_peukerts_law_is_met_between_three_of_its_points() -> None:

@@ -73,3 +73,30 @@ def test_everything_is_inside_the_frame(found: Fit) -> None:
     for circle in picture.iter(f"{SVG}circle"):
         assert 0.0 < float(circle.get("cx", "")) < width
         assert 0.0 < float(circle.get("cy", "")) < height
+
+
+def test_no_label_hides_a_run_or_another_label() -> None:
+    """Runs that do not fit lie close together, and loads that are asked for too."""
+    odd = [Run(55.5, 1.6), Run(48.1, 1.55), Run(70.3, 1.05)]
+    found = fit([Run(180.0, 0.7), Run(30.0, 3.1), Run(4.0, 7.4), *odd], Known(600.0))
+    asked = predicted(found, [33.0, 36.0, 38.0, 100.0, 240.0, 250.0, 260.0])
+    picture = ElementTree.fromstring(fit_picture(found, asked=asked))
+    circles = [
+        (float(circle.get("cx", "")), float(circle.get("cy", "")))
+        for circle in picture.findall(f".//{SVG}g[@class='run']/{SVG}circle")
+    ]
+    boxes = [_box(text) for kind in ("run", "prediction")
+             for text in picture.findall(f".//{SVG}g[@class='{kind}']/{SVG}text")]  # fmt: skip
+
+    assert len(boxes) == 10
+    for place, (left, top, right, bottom) in enumerate(boxes):
+        assert not [c for c in circles if left < c[0] < right and top < c[1] < bottom]
+        for other in boxes[place + 1 :]:
+            assert other[0] > right or other[2] < left or other[1] >= bottom or other[3] <= top
+
+
+def _box(text: ElementTree.Element) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of a label, its letters reckoned as in a common face."""
+    wide, x, y = 7.0 * len(text.text or ""), float(text.get("x", "")), float(text.get("y", ""))
+    left = x - wide if text.get("text-anchor") == "end" else x
+    return left, y - 11.0, left + wide, y + 3.0
