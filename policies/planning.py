@@ -22,7 +22,7 @@ from policies.model import Role, Site
 from policies.plan import Plan
 from policies.plan_limits import Limit, first_limit
 from policies.plan_telling import Solved, Teller, works_until_s
-from policies.runtime import LoadStep, Wells, cells_of, inverter_of
+from policies.runtime import LoadStep, Wells, after_stretch, cells_of, inverter_of
 from policies.shed_items import HOUR_S, Answer, Battery, Problem, course
 from policies.shed_search import Solver, exhausted
 from policies.state import SiteState
@@ -33,7 +33,6 @@ from policies.way_out import kept_for_notices_s
 _TURNS, _LATE = 16, 7
 _AGREES, _NEAR, _LESS = 2e-3, 8e-3, 5e-4
 _SLOPE, _MOST_SLOPE, _STRIDE = 2.0, 6.0, 0.15  # of the end over the battery, as logarithms
-_HALVINGS = 60
 _MOST_LOG, _CLOSE = 12.0, 1e-11
 _TINY_S = 1e-9
 _LONGEST_S = 60 * 86400.0
@@ -276,7 +275,8 @@ class _Maker:
         bound_s = lower_s(steps)
         if factor is None:
             factor = scale_to(plain, steps, kept_s(bound_s))
-        seeker = _Seeker(factor)
+        is_drawing = any(any(item.watts) for item in problem.items)
+        seeker = _Seeker(factor, is_rough=is_drawing)
         for turn in range(_TURNS):
             answer = yield from solver.solve(plain.scaled(seeker.tried), rough=seeker.is_rough)
             steps = _carried(problem, answer)
@@ -284,15 +284,14 @@ class _Maker:
             dark_s = lower_s(answer.steps)
             yield
             ends_s = kept_s(bound_s)
-            if seeker.is_found(
-                scale_to(plain, steps, ends_s),
-                lacks=max(
-                    _needed_s(problem, answer) / max(ends_s, _TINY_S),
-                    answer.end_s / max(dark_s, _TINY_S),
-                )
-                - 1.0,
-                is_late=turn >= _LATE,
-            ):
+            lacks = -1.0 + max(
+                _needed_s(problem, answer) / max(ends_s, _TINY_S),
+                answer.end_s / max(dark_s, _TINY_S),
+            )
+            if lacks > 0.0 and solver.is_least(answer):
+                break  # nothing could stop any sooner: with less no other course is found
+            agrees, is_late = scale_to(plain, steps, ends_s), turn >= _LATE
+            if seeker.is_found(agrees, lacks=lacks, is_late=is_late):
                 break
         return Solved(
             unit,
@@ -315,9 +314,9 @@ class _Seeker:
     enough and what was not are kept, and the goal is narrowed down between them.
     """
 
-    def __init__(self, factor: float) -> None:
+    def __init__(self, factor: float, *, is_rough: bool) -> None:
         self.tried = factor
-        self.is_rough = True
+        self.is_rough = is_rough
         self._enough: tuple[float, float] | None = None
         self._short: tuple[float, float] | None = None
         self._slope = _SLOPE
@@ -391,24 +390,26 @@ def battery_of(site: Site, unit: str, known: UnitState) -> Battery:
 
 
 def scale_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> float:
-    """Return how many times as much a battery must hold to end so, along that course of load."""
-    low, high = -_MOST_LOG, _MOST_LOG
-    wanted, middle = math.log(max(ends_s, _TINY_S)), 0.0
-    low_off = high_off = math.inf  # by how much their ends miss, on the logarithmic scale
-    for _ in range(_HALVINGS):
-        off = math.log(max(battery.scaled(math.exp(middle)).end_s(steps), _TINY_S)) - wanted
-        if off < 0.0:
-            low, low_off, high_off = middle, -off, 0.5 * high_off
-        else:
-            high, high_off, low_off = middle, off, 0.5 * low_off
-        if high - low < _CLOSE:
+    """Return how many times as much a battery must hold to end so, along that course of load.
+
+    The two-well model is linear: at any moment the available well holds what was in it, times the
+    factor, less what the load has taken. Under a steady draw it has no lowest point but at the
+    ends, so the factor is what the dearest of the steps until then asks for.
+    """
+    cells, inverter = battery.cells, battery.inverter
+    full, taken = battery.wells, Wells(0.0, 0.0)
+    ends_s, at_s, factor = max(ends_s, _TINY_S), 0.0, 0.0
+    until_s = [*(step.after_s for step in steps[1:]), math.inf]
+    for step, following_s in zip(steps, until_s, strict=True):
+        stretch_h = max(0.0, min(following_s, ends_s) - at_s) / HOUR_S
+        drawn_w = inverter.drawn_w(step.load_w)
+        full = after_stretch(cells, full, drawn_w=0.0, stretch_h=stretch_h)
+        taken = after_stretch(cells, taken, drawn_w=drawn_w, stretch_h=stretch_h)
+        factor = max(factor, -taken.available_wh / full.available_wh)
+        at_s = following_s
+        if at_s >= ends_s:
             break
-        # Where a straight line between both says; the end that stays counts for half each time.
-        share = low_off / (low_off + high_off) if low_off + high_off < math.inf else math.nan
-        middle = low + share * (high - low)
-        if not low < middle < high:
-            middle = 0.5 * (low + high)
-    return math.exp(high)
+    return min(max(factor * (1.0 + _CLOSE), math.exp(-_MOST_LOG)), math.exp(_MOST_LOG))
 
 
 def scaled_to(battery: Battery, steps: Sequence[LoadStep], ends_s: float) -> Battery:

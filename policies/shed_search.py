@@ -110,6 +110,12 @@ class Solver:
         answer, self._near = yield from search.answer(self._near)
         return replace(answer, unmet=unmet)
 
+    def is_least(self, answer: Answer) -> bool:
+        """Whether no stop could end any sooner than it does there, were all hold times let go."""
+        assert self._form is not None, "an answer was found before"
+        least = self._form.with_least([0.0] * len(answer.offs_s)).off_least
+        return bool((np.array(answer.offs_s) / HOUR_S <= least + TINY_H).all())
+
 
 @dataclass(frozen=True, slots=True)
 class _How:

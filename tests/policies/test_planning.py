@@ -17,7 +17,7 @@ from policies.graph import graph_of
 from policies.model import HOLDS_DATA, Battery, Role, Site, StopWhen, Unit
 from policies.plan import Plan, Why
 from policies.plan_ways import ways_out
-from policies.planning import battery_of, make_plan, plan_and_workings, scale_to
+from policies.planning import battery_of, make_plan, plan_and_workings, plan_in_steps, scale_to
 from policies.runtime import LoadStep
 from policies.state import initial
 from policies.timeline import reserve_s
@@ -321,6 +321,18 @@ def test_battery_is_scaled_until_it_ends_when_it_should(
 
     assert battery.scaled(factor).end_s(steps) == pytest.approx(ends_s, rel=1e-8)
     assert battery.scaled(factor).end_s(steps) >= ends_s * (1.0 - 1e-9)
+
+
+@pytest.mark.parametrize("watt_hours", [1e-3, 0.5])
+def test_no_course_is_sought_where_everything_stops_at_once(watt_hours: float) -> None:
+    """A battery at its end takes no more planning than a full one; it took four times as much."""
+    site = site_of(SWITCH, RECORDER, CAMERA, DESK)
+
+    def slices(belief: KnownBattery) -> int:
+        steps = plan_in_steps(site, initial(site), {"cabinet": belief}, 0.0, HORIZON)
+        return sum(1 for _ in steps)
+
+    assert slices(KnownBattery(watt_hours)) <= slices(KnownBattery(150.0))
 
 
 def test_plan_by_the_plain_belief_of_the_file_is_one() -> None:
