@@ -41,6 +41,7 @@ from drivers.transports.console import (
 from drivers.transports.known_hosts import KnownKey, how_to_pin, known_keys
 from drivers.transports.sockets import shut, watch_for_death
 from drivers.transports.ssh_legacy import legacy_transport
+from drivers.transports.ssh_wire import Wire
 
 _ONE_OF_SEVERAL_S = 5.0  # for one address of a name that has several
 _POLL_S = 0.25  # how often a quiet command is asked whether it has ended
@@ -246,7 +247,7 @@ class Talk:
     def _transport_over(self, sock: socket.socket, no_keys: list[str]) -> paramiko.Transport:
         legacy = self._login.legacy
         if not legacy:
-            return paramiko.Transport(sock, disabled_algorithms={"keys": no_keys})
+            return Wire(sock, without_keys=no_keys)
         if "ssh-rsa" in self.skip:
             no_keys = [*no_keys, "ssh-rsa"]
         return legacy_transport(sock, legacy, without_keys=no_keys)
@@ -430,7 +431,6 @@ class Talk:
 
     def _hang_up(self) -> None:
         if self._transport is not None:
-            self._transport.packetizer.complete_handshake()  # or its timer thread waits on
             self._transport.close()
         if self._sock is not None:
             shut(self._sock)

@@ -18,6 +18,8 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import padding, rsa
 from paramiko.kex_group14 import KexGroup14SHA256
 
+from drivers.transports.ssh_wire import Wire
+
 _RSA = "ssh-rsa"
 
 
@@ -74,7 +76,7 @@ def legacy_transport(
         without_keys: host key algorithms that are not to be offered.
     """
     more = {name: kex for name, kex in _KEX.items() if name in names}
-    base: Any = paramiko.Transport
+    base: Any = Wire
     own: dict[str, Any] = {
         "_kex_info": {**base._kex_info, **more},
         "_preferred_kex": (*base._preferred_kex, *more),
@@ -83,6 +85,6 @@ def legacy_transport(
         own["_key_info"] = {**base._key_info, _RSA: _Sha1RsaKey}
         own["_preferred_keys"] = (*base._preferred_keys, _RSA)
     made: paramiko.Transport = type("LegacyTransport", (base,), own)(
-        sock, disabled_algorithms={"keys": without_keys}
+        sock, without_keys=without_keys
     )
     return made

@@ -6,6 +6,7 @@ import asyncio
 import os
 import re
 import signal
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -57,6 +58,26 @@ async def test_stop_goes_over_the_connection_that_waits(sshd: Sshd) -> None:
     assert '"going down"' in outcome.evidence
     assert logins(sshd) == before + 1
     await driver.close()
+
+
+async def test_connection_that_waits_costs_two_threads(sshd: Sshd) -> None:
+    """One talks, one listens; hundreds of devices wait at once in an outage."""
+    driver = stopping(sshd)
+    before = set(threading.enumerate())
+    await perform(driver, Act.PREPARE)
+
+    assert len(set(threading.enumerate()) - before) == 2
+    await driver.close()
+
+
+@pytest.mark.parametrize("cipher", ["aes256-gcm@openssh.com", "aes256-ctr"])
+async def test_device_is_met_at_the_one_cipher_that_it_has(tmp_path: Path, cipher: str) -> None:
+    """What is preferred is not insisted on."""
+    with Sshd(tmp_path, options=(f"Ciphers {cipher}", "MACs hmac-sha2-256")) as server:
+        outcome = await stop(stopping(server, "seq 20000"))
+
+    assert outcome.verdict is Verdict.DONE, outcome.evidence
+    assert outcome.evidence.endswith('19999 / 20000"')
 
 
 async def test_asking_again_keeps_the_one_connection(sshd: Sshd) -> None:
