@@ -37,6 +37,9 @@ OVERLOAD_SUSTAINED_S = 30.0
 _MAY_STICK = ("charge", "runtime_s")
 _STUCK_SHARE = 0.10  # of the battery, drawn while a gauge shows the same
 
+_SUDDEN_SHARE, _SUDDEN_S = 0.5, 60.0
+"""A gauge that fell below that share of what it showed so shortly before fell at once."""
+
 FOR_A_MOMENT = "on battery for a moment; not an outage until that lasts"
 ONE_SAYS_MAINS = "one reading says mains; a second must say so too"
 SILENT_ON_BATTERY = "it was on battery when it was last heard, and is silent since"
@@ -80,7 +83,7 @@ def judge(unit: Unit, before: UnitState, reading: Reading, *, listed_w: float) -
     shown = _shown(before, reading, drawn)
     state = replace(
         before,
-        reading=_with_stuck(unit, reading, drawn, shown),
+        reading=_with_stuck(unit, _with_sudden(before.reading, reading), drawn, shown),
         shown=shown,
         heard_at=reading.at,
         silent_at=None,
@@ -159,6 +162,21 @@ def _shown(before: UnitState, reading: Reading, drawn: Drawn) -> dict[str, tuple
         moves = last is None or last[0] != value or not shows_battery(reading)
         shown[name] = (value, drawn.total_wh) if moves or last is None else last
     return shown
+
+
+def _with_sudden(before: Reading | None, reading: Reading) -> Reading:
+    """The reading, with a doubt about each gauge that fell at once: a second one must say so too.
+
+    What is stopped because one reading was odd stays stopped until mains is back.
+    """
+    if before is None or reading.at - before.at > _SUDDEN_S:
+        return reading
+    doubts = dict(reading.doubts)
+    for name in _MAY_STICK:
+        value, last = reading.trusted(name), getattr(before, name)
+        if value is not None and last is not None and value < _SUDDEN_SHARE * last:
+            doubts[name] = "it fell at once; a second reading must say so too"
+    return reading if len(doubts) == len(reading.doubts) else replace(reading, doubts=doubts)
 
 
 def _with_stuck(

@@ -17,6 +17,7 @@ from policies.model import (
     Unit,
     WhenLost,
 )
+from policies.runtime import LoadStep
 from policies.supply import (
     Supply,
     UnitState,
@@ -237,6 +238,35 @@ def test_unit_that_never_answered_is_lost_after_its_time_not_at_the_first_miss()
     assert first.lost_at is None
 
     assert silent(CABINET, first, at=5031.0).lost_at == 5031.0
+
+
+def test_one_odd_reading_of_the_gauges_does_not_shorten_what_is_believed() -> None:
+    """One garbled poll stopped every recorder of a battery that had an hour left."""
+    well = judged(on_mains(0), *(shown(at, 0.9, 3600.0) for at in (11, 12, 25)))
+    lasts_s = ends_s(well, at=30.0)
+    odd = shown(30, 0.1, 60.0)
+
+    after = judged(odd, before=well)
+    assert ends_s(after, at=30.0) >= lasts_s - 5.0
+    assert ends_s(judged(replace(odd, at=35.0), before=after), at=35.0) < 60.0
+
+
+def test_gauges_that_were_silent_for_a_while_are_believed_at_once() -> None:
+    """What fell while nobody heard it did not fall at once."""
+    well = judged(on_mains(0), *(shown(at, 0.9, 3600.0) for at in (11, 12, 25)))
+
+    assert ends_s(judged(shown(95, 0.1, 60.0), before=well), at=95.0) < 60.0
+
+
+def shown(at: float, charge: float, runtime_s: float) -> Reading:
+    """A reading on battery with both gauges."""
+    return on_battery(at, 10, charge=charge, runtime_s=runtime_s)
+
+
+def ends_s(state: UnitState, *, at: float) -> float:
+    """The lower bound at the present load, in s."""
+    belief = belief_of(CABINET, state, at)
+    return belief.end_after_s([LoadStep(0.0, state.load_w)], belief.bound_quantile)
 
 
 def test_gauges_that_stand_still_on_battery_are_marked() -> None:
