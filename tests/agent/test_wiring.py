@@ -279,7 +279,8 @@ async def test_new_battery_told_by_the_command_is_known_after_a_restart(
         fitted = await told("fitted", "cabinet", "--date", "2026-06-01", "--who", "Ana", "--yes")
         unknown = await told("fitted", "cabin", "--yes")
     async with running(loaded, state) as agent:
-        await until_heard(agent)
+        await until_heard(agent)  # known from the journal, before its socket is there
+        await until((state / SOCKET).exists)
         shown = await told("cabinet")
 
     assert fitted.status == 0 and fitted.document["date"] == "2026-06-01"
