@@ -17,6 +17,7 @@ from agent.digest import MonthlyDigest
 from agent.drills import Drills
 from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
+from agent.page.live_ride import LiveRide
 from agent.regular import works_of
 from agent.rehearsal.rehearsals import Rehearsals
 from agent.reports.filing import Filing
@@ -198,13 +199,15 @@ def _join_records(core: Core) -> None:
 
 def _join_views(core: Core) -> Page | None:
     """Join what shows the agent: in a terminal, and on a page where the file wants one."""
-    glances = Glances(core.door())
-    core.parts.join("glances", hear=glances.hear, asks=glances.asks, close=glances.close)
+    door = core.door()
+    ride = LiveRide(door)
+    core.parts.join("ride", hear=ride.hear, run=ride.run, close=ride.close)
+    core.parts.join("glances", asks=Glances(door, ride).asks)
     if core.loaded.page is None:
         return None
     from agent.page.serving import Page  # its libraries are costly
 
-    page = Page(core.door(), core.loaded.page, say=core.saying.say)
+    page = Page(door, core.loaded.page, ride, say=core.saying.say)
     core.parts.join("page", hear=page.hear, run=page.run)
     return page
 

@@ -1,4 +1,4 @@
-"""What an outage that begins now would be: a plan kept at hand on mains, for the page.
+"""What an outage that begins now would be: a plan kept at hand on mains, for all who look.
 
 It is made by the planner's own means, but in a process of its own: numpy is more memory than all of
 the page, and an agent on mains does without it. Nothing acts on this plan.
@@ -6,11 +6,14 @@ the page, and an agent on mains does without it. Nothing acts on this plan.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import structlog
@@ -41,20 +44,50 @@ _MOVED_W, _MOVED_SHARE = 10.0, 0.1
 
 
 class Ahead:
-    """Keeps such a plan.
+    """Keeps such a plan, one for the page and the terminal.
 
     Attributes:
         plan: the last one; None before the first, in an outage, or where none can be made.
+        on_made: told, on the loop, whenever one was made or could not be.
     """
 
     def __init__(self, door: Door) -> None:
         """Prepare; makes nothing."""
         self.plan: Plan | None = None
+        self.on_made: list[Callable[[], None]] = []
+        self._making: asyncio.Task[None] | None = None
         self._door = door
         self._made_for: tuple[object, ...] = ()
         self._loads: dict[str, float] = {}
         self._not_before = -1.0
         self._is_making = False
+
+    def keep(self, *, is_watched: bool = True) -> None:
+        """Have another one made beside all else, if one is wanted."""
+        if self._making is None and self.is_wanted(is_watched=is_watched):
+            self._making = asyncio.create_task(self._make())
+
+    async def first(self, *, within_s: float) -> None:
+        """Wait for the one that is being made, if there is none yet."""
+        if self._making is not None and self.plan is None:
+            await asyncio.wait({self._making}, timeout=within_s)
+
+    async def close(self) -> None:
+        """End what is under way."""
+        if self._making is not None:
+            self._making.cancel()
+            with suppress(asyncio.CancelledError):
+                await self._making
+
+    async def _make(self) -> None:
+        try:
+            await self.make()
+        except Exception:  # what is shown does without
+            log.exception("failed_page_plan")
+        finally:
+            self._making = None
+        for told in self.on_made:
+            told()
 
     def is_wanted(self, *, is_watched: bool = True) -> bool:
         """Whether another plan should be made now; one that no longer holds is dropped."""

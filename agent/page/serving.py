@@ -10,6 +10,7 @@ from agent.config import PageSettings
 from agent.page.access import Access
 from agent.page.app import app_of
 from agent.page.door import Door
+from agent.page.live_ride import LiveRide
 from agent.page.metrics import Counts
 from agent.page.people import PeopleFile
 from agent.page.server import PageServer, PageUnavailableError
@@ -36,6 +37,7 @@ class Page:
         self,
         door: Door,
         settings: PageSettings,
+        ride: LiveRide,
         *,
         say: Callable[[str, str, str], None],
         now: Callable[[], float] = real_monotonic,
@@ -45,6 +47,7 @@ class Page:
         Args:
             door: the agent behind the page.
             settings: how it is served.
+            ride: the ride-through, as the terminal has it too.
             say: has a notice told: severity, about, text.
             now: real monotonic time, in s, by which sessions end.
         """
@@ -55,7 +58,7 @@ class Page:
         if settings.has_tls:
             self._certificate = Certificate(settings, door.folder, utc=door.clock.utc)
         self.access = Access(settings, PeopleFile(door.folder), now=now, say=say)
-        self._front = Front(door)
+        self._front = Front(door, ride)
         self._counts = Counts()
         self.server = PageServer(
             app_of(door, self._front, self.access, self._counts),

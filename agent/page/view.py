@@ -19,6 +19,7 @@ from agent.page.live_journal import Entry, Tail
 from agent.page.live_parts import Parts
 from agent.page.live_past import Past
 from agent.page.live_rehearsal import LiveRehearsal
+from agent.page.live_ride import LiveRide
 from agent.page.static import Static
 from agent.page.view_acts import ACTS, PLACE
 from agent.page.view_frame import Frame
@@ -46,12 +47,12 @@ class Front:
         live: what it shows now; has to be run.
     """
 
-    def __init__(self, door: Door) -> None:
+    def __init__(self, door: Door, ride: LiveRide) -> None:
         """Prepare; nothing is drawn before somebody looks."""
         self.static = Static()
         self._door = door
         self.frame = Frame(self.static)
-        self.live = Live(door, self._draw, release=self.frame.release)
+        self.live = Live(door, ride, self._draw, release=self.frame.release)
         self._rehearsal = LiveRehearsal(door, self.frame)
 
     async def run(self) -> None:

@@ -10,13 +10,14 @@ from typing import Any, cast
 
 import pytest
 
-from agent.page import live, live_ahead
+from agent.page import live_ahead, live_ride
 from agent.page.door import Door
-from agent.page.live import Live
 from agent.page.live_ahead import Ahead
 from agent.page.live_past import Past
+from agent.page.live_ride import LiveRide
 from policies.plan import Plan
 from tests.agent.commands import http_device
+from tests.agent.page.page_site import page_site, serving
 from tests.agent.test_wiring import loaded_site, running, until, until_heard
 from tests.peers.snmpd import Snmpd
 
@@ -81,9 +82,36 @@ async def test_outage_that_ends_while_its_story_is_read_is_not_taken_up(
         state.outage_at = None
         return SimpleNamespace(outages=[SimpleNamespace(is_over=False)])
 
-    monkeypatch.setattr(live, "read_story", read)
-    monkeypatch.setattr(live, "told_ride", lambda *told, **more: None)
-    found = Live(cast(Door, door), lambda seen, past, tail: {}, release="1")
-    await found._recall()
+    monkeypatch.setattr(live_ride, "read_story", read)
+    monkeypatch.setattr(live_ride, "told_ride", lambda *told, **more: None)
+    found = LiveRide(cast(Door, door))
+    await found.run()
 
-    assert found._past == Past()
+    assert found.past == Past()
+
+
+@pytest.mark.peer
+async def test_page_and_terminal_have_one_plan(
+    tmp_path: Path, snmpd: Snmpd, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each plan takes a small box some seconds and a process of 60 MB; two say the same."""
+    begun, may_go, make = [], threading.Event(), live_ahead._asked
+
+    def slow(*asked: Any) -> Plan:
+        begun.append(asked)
+        may_go.wait(60.0)
+        return make(*asked)
+
+    monkeypatch.setattr(live_ahead, "_asked", slow)
+    async with serving(page_site(tmp_path, snmpd, GATE), tmp_path / "state") as served:
+        await until_heard(served.agent)
+        await served.web.get("/")
+        await until(lambda: begun)
+        asked = asyncio.ensure_future(served.agent.core.parts.asks["glance"]({}))
+        may_go.set()
+        answer = await asked
+        page = await served.web.get("/")
+
+    assert len(begun) == 1
+    assert answer["glance"]["is_imagined"] is True
+    assert "what an outage that begins now would be" in page.text
