@@ -11,7 +11,9 @@ START_UTC = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)
 """Wall time of a FakeClock at site time 0."""
 
 _SETTLE_ROUNDS = 50
-"""Turns of the loop that woken tasks get before time moves on; enough for a chain of awaits."""
+"""Turns of the loop that woken tasks get at most before time moves on: a chain of awaits."""
+_IDLE_ROUNDS = 3
+"""Turns in which nothing else was ready: whoever is left waits for time, a thread, a peer."""
 
 
 class FakeClock:
@@ -74,5 +76,11 @@ class FakeClock:
 
 
 async def _settle() -> None:
+    # What is ready to run is known to the loop alone; asyncio has no public word for it.
+    ready = getattr(asyncio.get_running_loop(), "_ready")  # noqa: B009  # no attribute to mypy
+    idle = 0
     for _ in range(_SETTLE_ROUNDS):
         await asyncio.sleep(0)
+        idle = 0 if ready else idle + 1
+        if idle == _IDLE_ROUNDS:
+            return
