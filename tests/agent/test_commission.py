@@ -20,8 +20,6 @@ from tests.agent.commands import Done, lastwatt
 from tests.agent.held_yards import HeldYard
 from tests.agent.terminals import Terminal
 
-pytestmark = pytest.mark.alone
-
 LONG_S = 180.0
 FULL, SHORT = "full drill", "drill with mains returning in mid-stop"
 UNIT = f"unit {yard.UNIT}"

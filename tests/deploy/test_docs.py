@@ -124,7 +124,6 @@ def is_said(wanted: str, said: str) -> bool:
     return any(re.fullmatch(pattern, line.strip()) for line in said.splitlines())
 
 
-@pytest.mark.alone
 @pytest.mark.parametrize("page", PAGES)
 def test_what_a_page_has_one_type_runs_and_says_what_it_says(
     page: str, yard: HeldYard, tmp_path: Path

@@ -22,7 +22,7 @@ from tests.agent.commands import write_secret
 from tests.peers.snmpd import AUTH_SECRET, ON_BATTERY, ON_MAINS, PRIVACY_SECRET, WATCH, Snmpd
 from tests.peers.sshd import Sshd
 
-pytestmark = [pytest.mark.peer, pytest.mark.alone]
+pytestmark = pytest.mark.peer
 
 ROOT = Path(__file__).parents[2]
 BIN = Path(sys.executable).parent

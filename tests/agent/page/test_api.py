@@ -399,7 +399,6 @@ async def schemathesis(served: Served, *arguments: str) -> subprocess.CompletedP
     )
 
 
-@pytest.mark.alone
 async def test_server_keeps_to_its_description(tmp_path: Path, snmpd: Snmpd) -> None:
     """Source: schemathesis, which draws requests from the OpenAPI file, right ones and wrong ones.
 
