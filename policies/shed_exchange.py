@@ -88,7 +88,7 @@ def _longest(
     def longer(by_h: Array) -> Array:
         raised = np.repeat(offs[None, :], len(rows), axis=0)
         raised[rows, items] += by_h
-        return form.after_users(raised)
+        return form.staying_on(form.after_users(raised))
 
     fits = energy.fits(longer(high))
     low = np.where(fits, high, low)
@@ -189,7 +189,7 @@ class _Moves:
         pays_at = raised[np.arange(len(raised)), self._pays] - by_h
         bounds = np.maximum(form.off_least, pays_at[:, None] - self._before)
         bounds = np.where(self._before < math.inf, bounds, math.inf)
-        return form.after_users(np.minimum(raised, bounds))
+        return form.staying_on(form.after_users(np.minimum(raised, bounds)))
 
 
 def _before(form: Form) -> Array:

@@ -7,7 +7,7 @@ begins, and stays on as long as what uses it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -184,6 +184,12 @@ class Form:
         """Return when each stop ends at the earliest if the output ends then; (ends, items)."""
         return np.where(self.stays, np.maximum(self.tops(ends), self.off_least), self.off_least)
 
+    def staying_on(self, offs: Array) -> Array:
+        """Return the same, with what the unit needs on as long as anything is; (ends, items)."""
+        if not self.stays.any():
+            return offs
+        return self.after_users(np.maximum(offs, self.floors((offs + self.lead).max(axis=1))))
+
     def carried(self, offs: Array) -> tuple[Array, Array]:
         """Return until when each item is to be carried, and the end of all; (ends, items), (…, 1).
 
@@ -311,7 +317,7 @@ def _off_least(problem: Problem, deep: Sequence[int], takes: Array, off_most: Ar
 
 
 def _staying(form: Form) -> Generator[None, None, Mask]:
-    """The best blocks that a unit with an energy saver needs on, to stay on itself."""
+    """What a unit with an energy saver needs on: the best blocks, and to fill up the lightest."""
     problem = form.problem
     stays = np.zeros(len(problem.items), dtype=np.bool_)
     least_w, base_w = problem.least_load_w, min(problem.base_w)
@@ -320,10 +326,24 @@ def _staying(form: Form) -> Generator[None, None, Mask]:
     watts = form.watts.min(axis=1)
     row = yield from ratios_now(form, watts, stays, stays)
     for ratio in np.unique(row)[::-1]:
-        stays |= row == ratio
-        if base_w + float(watts[stays].sum()) >= least_w:
+        best = row == ratio
+        lacks_w = least_w - base_w - float(watts[stays].sum())
+        if float(watts[best].sum()) >= lacks_w:
+            enough = [best, *_lighter(form, row, stays, watts, lacks_w)]
+            stays |= min(enough, key=lambda block: float(watts[block].sum()))
             break
+        stays |= best
     return stays
+
+
+def _lighter(form: Form, row: Array, stays: Mask, watts: Array, lacks_w: float) -> Iterator[Mask]:
+    """Blocks that draw so much by themselves, and use nothing but what stays on."""
+    for ratio in np.unique(row[~stays]):
+        block = row == ratio
+        on = stays | block
+        uses = (j for i in np.flatnonzero(block) for j in form.problem.items[i].uses)
+        if float(watts[block].sum()) >= lacks_w and all(on[j] for j in uses):
+            yield block
 
 
 # The course of load

@@ -302,16 +302,16 @@ def _drop_text(drop: Drop) -> str:
     more = [name for name in drop.gone if name not in drop.devices]
     what = names_text(drop.devices)
     with_it = f" (and {names_text(more)} with it)" if more else ""
-    return f"take {what}{with_it} off this battery: {drop.worth:g} of worth an hour"
+    return f"take {what}{with_it} off this battery: costs {drop.worth:g} of worth an hour"
 
 
 def _cut_text(cut: Cut) -> str:
     whose = names_text(cut.devices)
     if cut.to_s < 60.0:
-        return f"give up the hold time of {whose}: {cut.worth:.1f} (hours times worth)"
+        return f"give up the hold time of {whose}: costs {cut.worth:.1f} (hours times worth)"
     to = duration_text(60.0 * math.floor(cut.to_s / 60.0))
     each = " each" if len(cut.devices) > 1 else ""
-    return f"hold {whose} for {to}{each}: {cut.worth:.1f} (hours times worth)"
+    return f"cut the hold time of {whose} to {to}{each}: costs {cut.worth:.1f} (hours times worth)"
 
 
 def _buy_text(found: Outlook, unit: str, buy: Buy) -> str:

@@ -260,6 +260,26 @@ def test_unit_with_an_energy_saver_is_never_left_with_too_little_load() -> None:
     assert all(step.load_w >= 25.0 for step in answer.steps if step.after_s < off_s - 1e-3)
 
 
+@pytest.mark.parametrize("watt_hours", [90.0, 110.0, 150.0])
+def test_no_exchange_leaves_a_unit_with_an_energy_saver_too_little(watt_hours: float) -> None:
+    """The lightest of what is left fills up the load, and nothing pays with it."""
+    items = (
+        Item("recorder", 10.0, (24.0,), 75.0, least_s=600.0, holds_data=True),
+        Item("camera", 10.0, (6.3,), 15.0, uses=(0,)),
+        Item("pc", 4.0, (38.0,), 145.0, holds_data=True),
+        Item("workshop switch", 1.0, (11.0,), 55.0),
+        Item("gauge", 1.0, (12.0,), 75.0),
+        Item("host", 1.0, (70.0,), 185.0, holds_data=True),
+    )
+    problem = Problem(items, base_w=(26.0,), horizon_s=8.0 * HOUR_S, least_load_w=60.0)
+
+    answer = best_course(problem, bucket(watt_hours, own_draw_w=12.0), thorough=True)
+
+    assert answer.starts_s[3] > answer.starts_s[0] > answer.starts_s[2]
+    off_s = max(answer.offs_s)
+    assert all(step.load_w >= 60.0 for step in answer.steps if step.after_s < off_s - 1e-3)
+
+
 def test_empty_site_and_empty_battery_have_an_answer() -> None:
     """Nothing to give up, or nothing to give: no error in the middle of an outage."""
     assert best_course(Problem((), horizon_s=HOUR_S), bucket(10.0, own_draw_w=8.0)).worth == 0.0
