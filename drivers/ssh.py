@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pydantic import BaseModel, SecretStr
 
@@ -68,6 +68,7 @@ class _Plan:
     Attributes:
         only_asks: whether it changes nothing, so that breaking off leaves nothing in doubt.
         every_s: how often it is asked until the answer is yes, in s; None = once.
+        may_end: whether the device may go down by it, and the connection with it.
     """
 
     script: tuple[Step, ...]
@@ -75,6 +76,7 @@ class _Plan:
     repeat: Repeat = Repeat.SAFE
     only_asks: bool = True
     every_s: float | None = None
+    may_end: bool = False
 
 
 class SshDriver:
@@ -160,7 +162,9 @@ class SshDriver:
     async def _try(self, plan: _Plan, deadline_at: float, sent: list[str]) -> _Finding:
         within_s = deadline_at - self._fitting.clock.monotonic()
         try:
-            transcript = await self._console.converse(plan.script, within_s=within_s, sent=sent)
+            transcript = await self._console.converse(
+                plan.script, within_s=within_s, sent=sent, may_end=plan.may_end
+            )
         except DriverError as error:
             return _failed(error, only_asks=plan.only_asks)
         if self._fitting.dry_run:
@@ -203,7 +207,8 @@ class SshDriver:
                     restore = DoingSettings(run=(settings.restore,))
                     self._plans[Act.RESTORE] = self._doing(restore, Repeat.SAFE)
             case Stage.STOP, StopSettings():
-                self._plans[Act.STOP] = self._doing(settings, Repeat.LOOK_FIRST)
+                stop = self._doing(settings, Repeat.LOOK_FIRST)
+                self._plans[Act.STOP] = replace(stop, may_end=True)
             case Stage.START, StartSettings():
                 self._plans[Act.START] = self._doing(settings, Repeat.LOOK_FIRST)
                 self._confirm(Act.CONFIRM_RUNNING, settings.confirm, settings.every)

@@ -17,7 +17,7 @@ from pydantic import SecretStr
 MASK = "***"
 
 KEPT_S = 180.0
-"""How long a connection is kept that was opened ahead, unless that is asked for again."""
+"""How long a connection is kept that was opened ahead, unless it is used or asked for again."""
 
 ON_KEPT = "go on where it is logged in already"
 """What stands for the log-in, in what was sent, over a connection that was kept."""
@@ -155,9 +155,11 @@ class Console(Protocol):
     """Something that can hold a conversation with a device."""
 
     async def converse(
-        self, script: Sequence[Step], *, within_s: float, sent: list[str]
+        self, script: Sequence[Step], *, within_s: float, sent: list[str], may_end: bool = False
     ) -> Transcript:
         """Log in and walk through *script*, noting each line in *sent* as it goes out.
+
+        Where the device *may_end* by it, nothing more is said over the same connection.
 
         Raises:
             DriverError: as its subclasses say; notes on it hold the advice.
@@ -167,7 +169,8 @@ class Console(Protocol):
     async def prepare(self, *, within_s: float, sent: list[str]) -> str:
         """Log in ahead, and return the fingerprint that the device showed, "" in a dry run.
 
-        The connection is kept for the next conversation, or for KEPT_S from the last call of this.
+        The connection is kept for the conversations to come, until one by which the device may end,
+        or for KEPT_S from the last of them, or of this.
 
         Raises:
             DriverError: as in `converse`.
@@ -186,7 +189,7 @@ class PaperConsole:
         self._login = login
 
     async def converse(
-        self, script: Sequence[Step], *, within_s: float, sent: list[str]
+        self, script: Sequence[Step], *, within_s: float, sent: list[str], may_end: bool = False
     ) -> Transcript:
         """Note what a conversation that goes well would send."""
         sent.append(self._login.line)

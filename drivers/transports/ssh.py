@@ -75,6 +75,10 @@ def _advised(error: DriverError, advice: str) -> DriverError:
     return error
 
 
+_Said = tuple[Sequence[Step], list[str], Callable[[Transcript], object]]
+"""What is to be walked through over a kept connection, what was sent, who is told the end."""
+
+
 class Talk:
     """One conversation: `hold` runs in a thread; all else is called from the loop."""
 
@@ -92,7 +96,7 @@ class Talk:
         self._key = key
         self._sent: list[str] = []
         self._secrets = login.secrets
-        self._scripts = queue.SimpleQueue[tuple[Sequence[Step], list[str]] | None]()
+        self._scripts = queue.SimpleQueue[_Said | None]()
         self._lock = threading.Lock()  # over the next two
         self._sock: socket.socket | None = None
         self._is_abandoned = False
@@ -119,12 +123,15 @@ class Talk:
 
     @property
     def has_asked(self) -> bool:
-        """Whether anything beyond the log-in may have gone out."""
+        """Whether anything beyond the log-in may have gone out, of what is being said now."""
         return self._has_asked
 
-    def say(self, script: Sequence[Step], sent: list[str]) -> None:
-        """Have a kept connection walk through *script*; `keep` returns what comes of it."""
-        self._scripts.put((script, sent))
+    def say(
+        self, script: Sequence[Step], sent: list[str], answer: Callable[[Transcript], object]
+    ) -> None:
+        """Have a kept connection walk through *script*; what goes wrong is raised by `keep`."""
+        self._has_asked = False  # in what it said before, if anything, nothing is in doubt
+        self._scripts.put((script, sent, answer))
 
     def timed_out(self, *, after_s: float) -> DriverError:
         """Return the error that says how far it came in its time."""
@@ -154,8 +161,8 @@ class Talk:
             fingerprint: str = self._greeted().get_remote_server_key().fingerprint
             return fingerprint
 
-    def keep(self, sent: list[str], tell_logged_in: Callable[[str], object]) -> Transcript | None:
-        """Connect and log in, then wait for `say`; None: it was abandoned before that.
+    def keep(self, sent: list[str], tell_logged_in: Callable[[str], object]) -> None:
+        """Connect and log in, then walk through what `say` brings until it is abandoned.
 
         Raises:
             DriverError: and nothing else, whatever went wrong.
@@ -164,13 +171,13 @@ class Talk:
             transport, fingerprint = self._logged_in(sent, tell_logged_in)
             # So that a device that vanished is known to have, before it is needed.
             transport.set_keepalive(_ALIVE_S)
-            said = self._scripts.get()
-            if said is None:
-                return None
-            script, self._sent = said
-            self._sent.append(ON_KEPT)
             self._patience_s = _KEPT_ANSWERS_S
-            return self._walked(transport, fingerprint, script)
+            while (said := self._scripts.get()) is not None:
+                script, self._sent, answer = said
+                self._sent.append(ON_KEPT)
+                transcript = self._walked(transport, fingerprint, script)
+                with suppress(RuntimeError):  # the loop is closed
+                    answer(transcript)
 
     @contextmanager
     def _ending(self) -> Iterator[None]:

@@ -10,13 +10,15 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any
+from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
 from drivers.errors import DeviceSilentError, DriverError
 from drivers.transports.console import KEPT_S, Login, Step, Transcript
 from drivers.transports.ssh import Key, Talk, key_from
 from drivers.transports.threads import in_own_thread
+
+T = TypeVar("T")
 
 CONNECTING_AT_ONCE = 32
 """Log-ins under way at the same time; 64 were no faster to 200 hosts."""
@@ -66,13 +68,13 @@ class SshConsole:
         self._kept: _Kept | None = None
 
     async def converse(
-        self, script: Sequence[Step], *, within_s: float, sent: list[str]
+        self, script: Sequence[Step], *, within_s: float, sent: list[str], may_end: bool = False
     ) -> Transcript:
         """Log in and walk through *script*, noting each line in *sent* as it goes out.
 
         A command that fails ends the script; so does the end of *within_s*, to the moment. A
-        connection that was opened ahead is used; where that proves dead before anything was asked
-        over it, a new one is made.
+        connection that was opened ahead is used, and kept on unless the device *may_end* by this;
+        where it proves dead before anything was asked over it, a new one is made.
 
         Raises:
             DeviceSilentError: the end came, or the connection went, before anything was asked.
@@ -85,11 +87,14 @@ class SshConsole:
         kept, self._kept = self._kept, None
         if kept is not None and kept.talk.is_usable:
             try:
-                return await self._go_on(kept, script, sent, end_at=end_at)
+                transcript = await self._go_on(kept, script, sent, end_at=end_at)
             except DriverError:
                 if kept.talk.has_asked or asyncio.get_running_loop().time() >= end_at:
                     raise
                 sent.clear()
+            else:
+                self._keep_on(kept, unless=may_end)
+                return transcript
         talk = self._new_talk()
         try:
             transcript = await self._held(talk, script, sent, end_at=end_at)
@@ -172,18 +177,27 @@ class SshConsole:
         """Walk through *script* over a connection that was kept."""
         loop = asyncio.get_running_loop()
         started_at = loop.time()
+        transcript: Transcript | None = None
         kept.take()
-        kept.talk.say(script, sent)
         try:
             async with asyncio.timeout_at(end_at):
-                transcript = await asyncio.shield(kept.ended)
+                transcript = await kept.walk(script, sent)
         except TimeoutError:
             raise kept.talk.timed_out(after_s=loop.time() - started_at) from None
         finally:
-            self._leave(kept.talk)
+            if transcript is None:
+                self._leave(kept.talk)
         if transcript is None:  # it was let go of in the same moment
             raise DeviceSilentError(f"{self._login.address}: the kept connection was let go of")
         return transcript
+
+    def _keep_on(self, kept: _Kept, *, unless: bool) -> None:
+        """Keep a connection that served for what comes next, if it is worth that."""
+        if unless or self._kept is not None or not kept.talk.is_usable:
+            self._leave(kept.talk)
+        else:
+            self._kept = kept
+            kept.renew(self._kept_s)
 
 
 class _Kept:
@@ -191,7 +205,7 @@ class _Kept:
 
     Attributes:
         talk: it.
-        ended: what comes of what is said over it.
+        ended: done once it is; raises what ended it.
     """
 
     def __init__(self, talk: Talk, sent: list[str], *, name: str) -> None:
@@ -212,6 +226,22 @@ class _Kept:
         if not self._logged_in.done():
             await asyncio.shield(self.ended)
 
+    async def walk(self, script: Sequence[Step], sent: list[str]) -> Transcript | None:
+        """Walk through *script*; None: it was let go of before that."""
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[Transcript] = loop.create_future()
+
+        def hear(transcript: Transcript) -> None:
+            if not answer.done():
+                answer.set_result(transcript)
+
+        self.talk.say(script, sent, _on_loop(loop, hear))
+        either: set[asyncio.Future[Any]] = {answer, self.ended}
+        await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
+        if not answer.done():
+            return await asyncio.shield(self.ended)
+        return answer.result()
+
     def renew(self, kept_s: float) -> str:
         """Keep it for so many seconds from now; return the fingerprint of the device."""
         self.take()
@@ -228,11 +258,9 @@ class _Kept:
             self._logged_in.set_result(fingerprint)
 
 
-def _on_loop(
-    loop: asyncio.AbstractEventLoop, tell: Callable[[str], object]
-) -> Callable[[str], object]:
+def _on_loop(loop: asyncio.AbstractEventLoop, tell: Callable[[T], object]) -> Callable[[T], object]:
     """Return what calls *tell* on the loop, from a thread."""
-    return lambda fingerprint: loop.call_soon_threadsafe(tell, fingerprint)
+    return lambda value: loop.call_soon_threadsafe(tell, value)
 
 
 def _admitted() -> _Admission:

@@ -102,6 +102,36 @@ async def test_used_connection_is_not_used_twice(sshd: Sshd) -> None:
     assert second.verdict is Verdict.DONE
 
 
+async def test_quiescing_looking_and_stopping_share_one_log_in(sshd: Sshd) -> None:
+    """A recorder is told three things within seconds: each by a round trip, not by a handshake."""
+    stages = {
+        Stage.QUIESCE: {"run": "echo idle", "confirm": "true"},
+        Stage.STOP: {"run": "echo going down"},
+    }
+    driver = fit(sshd, stages)
+    before = logins(sshd)
+    await perform(driver, Act.PREPARE)
+    acts = (Act.QUIESCE, Act.CONFIRM_QUIESCED, Act.CONFIRM_QUIESCED, Act.STOP)
+    outcomes = [await perform(driver, act) for act in acts]
+
+    assert {outcome.verdict for outcome in outcomes} == {Verdict.DONE}
+    assert {outcome.sent[0] for outcome in outcomes} == {ON_KEPT}
+    assert logins(sshd) == before + 1
+    await gone(sshd)
+
+
+async def test_what_hung_is_not_asked_over_again(sshd: Sshd) -> None:
+    """A command without an end leaves its connection in doubt; the next act has a new one."""
+    driver = fit(sshd, {Stage.QUIESCE: {"run": "sleep 30"}, Stage.STOP: {"run": "true"}})
+    await perform(driver, Act.PREPARE)
+    hung = await perform(driver, Act.QUIESCE, within_s=0.5)
+    outcome = await stop(driver)
+
+    assert hung.verdict is Verdict.UNCERTAIN
+    assert outcome.verdict is Verdict.DONE
+    assert outcome.sent[0].startswith("log in to")
+
+
 async def test_device_that_restarted_meanwhile_is_reached_anew(tmp_path: Path) -> None:
     """A kept connection that died must not cost the device its stop."""
     with Sshd(tmp_path) as server:
