@@ -9,9 +9,12 @@ import time
 import urllib.error
 import urllib.request
 
+import pytest
+
 from tests.agent.page.yard_page import free_port
 
 
+@pytest.mark.alone  # as tests/agent/test_demo.py
 def test_demo_serves_the_page_while_it_plays() -> None:
     """Whoever tries lastwatt sees what a phone would show in an outage."""
     port, seen = free_port(), ""

@@ -307,12 +307,13 @@ async def test_a_file_damaged_while_it_is_written_is_replaced(
     with (tmp_path / NAME).open("r+b") as file:
         file.seek(4096)
         file.write(b"\xff" * 4096 * 30)
-    while await journal.commit(given(400.0)):
-        assert not said, "the damage has to be seen at some commit"
-        await asyncio.sleep(0.01)
+    # A busy disk may be told of besides.
+    async with asyncio.timeout(30):
+        while not any("set aside" in words for words in said):
+            await journal.commit(given(400.0))
+            await asyncio.sleep(0.01)
     await asyncio.to_thread(until, lambda: journal.is_healthy)
 
-    assert "set aside" in said[0]
     assert await journal.commit(given(401.0))
     assert [row.at for row in held(tmp_path)][-1] == 401.0
     assert site_facts(tmp_path)["time_zone"] == "Europe/Lisbon"
