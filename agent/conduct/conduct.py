@@ -230,17 +230,29 @@ class Conductor:
         return [NoticeRaised(ended.at, "info", ended.device, text, Topic.COMING_BACK)]
 
     def _waiting_notices(self, ended: OrderClosed) -> list[NoticeRaised]:
-        """What is said of those that stay off, since one that they use did not come back at all."""
+        """What is said of those that stay off, since one that they use did not come back.
+
+        With its first try, so that whoever goes there knows what depends on that; and with its
+        last.
+        """
         known = self._state().devices
-        if ended.task is not Task.START or known[ended.device].attempts + 1 < START_RETRIES:
+        opened, attempts = known[ended.device].order, known[ended.device].attempts + 1
+        is_first = opened is not None and opened.phase_before is not Phase.NEEDS_HAND
+        is_last = attempts >= START_RETRIES
+        if ended.task is not Task.START or not (is_first or is_last):
             return []
-        off = (Phase.AT_REST, Phase.GIVEN_UP)
+        graph, off = graph_of(self.site), (Phase.AT_REST, Phase.GIVEN_UP)
         waiting = [
             user
-            for user in sorted(graph_of(self.site).users[ended.device])
-            if known[user].is_ours and known[user].phase in off
+            for user in sorted(graph.users[ended.device])
+            if known[user].is_ours
+            and known[user].phase in off
+            # A port that was only cut waits no longer: see policies.comeback.
+            and (not self.site.devices[user].is_only_cut or user in graph.touched_by[ended.device])
         ]
         why = f"it waits for {ended.device}, which is not back"
+        if not is_last:
+            why += " and is tried again"
         return [
             NoticeRaised(ended.at, "error", user, f"{user} stays off: {why}") for user in waiting
         ]

@@ -758,18 +758,34 @@ async def test_start_that_does_not_come_up_needs_a_hand() -> None:
     assert notices(stand.keeper.events) == ["slip recorder is not back: confirm_running: not seen"]
 
 
-async def test_what_waits_for_a_store_that_is_not_back_is_named_with_its_last_try() -> None:
-    """Nobody would know why the recorder stays off."""
-    store = Device("loft store", Role.STORAGE, stop_s=20.0, start_s=30.0, starts=Starts.BY_ITSELF)
-    stand, _ = bench(store, replace(SLIP, needs=("loft store",)))
-    rested_before = DeviceState(Phase.AT_REST, is_ours=True)
-    stand.state = replace(
-        stand.state,
-        devices={
-            "slip recorder": rested_before,
-            "loft store": replace(rested_before, attempts=START_RETRIES - 1),
-        },
-    )
+STAYS_OFF = "slip recorder stays off: it waits for loft store, which is not back"
+
+
+@pytest.mark.parametrize(
+    ("store", "said"),
+    [
+        (
+            DeviceState(Phase.AT_REST, is_ours=True),
+            [f"{STAYS_OFF} and is tried again"],
+        ),
+        (DeviceState(Phase.NEEDS_HAND, is_ours=True, attempts=1), []),
+        (
+            DeviceState(Phase.NEEDS_HAND, is_ours=True, attempts=START_RETRIES - 1),
+            [STAYS_OFF],
+        ),
+    ],
+    ids=["first try", "second try", "last try"],
+)
+async def test_what_waits_for_a_store_that_is_not_back_is_named(
+    store: DeviceState, said: list[str]
+) -> None:
+    """Nobody would know that the recorder stays off, and why; with its last try again."""
+    listed = Device("loft store", Role.STORAGE, stop_s=20.0, start_s=30.0, starts=Starts.BY_ITSELF)
+    port = Device("yard camera", Role.CAMERA, needs=("loft store",), stop_s=5.0, is_cut=True)
+    stand, _ = bench(listed, replace(SLIP, needs=("loft store",)), port)
+    rested = DeviceState(Phase.AT_REST, is_ours=True)
+    known = {"slip recorder": rested, "yard camera": rested, "loft store": store}
+    stand.state = replace(stand.state, devices=known)
     stand.machines["loft store"].off_at = stand.clock.monotonic()
     looks = (Act.CONFIRM_GONE, Act.CONFIRM_RUNNING)
     stand.fit("loft store", dict.fromkeys(looks, Repeat.SAFE))
@@ -777,10 +793,8 @@ async def test_what_waits_for_a_store_that_is_not_back_is_named_with_its_last_tr
     await stand.until(lambda: not stand.conductor.busy, within_s=65.0)
     await stand.clock.advance(0.0)
 
-    assert notices(stand.keeper.events) == [
-        "loft store is not back: confirm_running: not seen",
-        "slip recorder stays off: it waits for loft store, which is not back",
-    ]
+    failed = "loft store is not back: confirm_running: not seen"
+    assert notices(stand.keeper.events) == [failed, *said]
 
 
 async def test_start_without_any_look_is_said_to_be_unseen() -> None:
