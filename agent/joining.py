@@ -202,7 +202,8 @@ def _join_views(core: Core) -> Page | None:
     door = core.door()
     ride = LiveRide(door)
     core.parts.join("ride", hear=ride.hear, run=ride.run, close=ride.close)
-    core.parts.join("glances", asks=Glances(door, ride).asks)
+    glances = Glances(door, ride)
+    core.parts.join("glances", hear=glances.hear, asks=glances.asks)
     if core.loaded.page is None:
         return None
     from agent.page.serving import Page  # its libraries are costly

@@ -136,6 +136,9 @@ def _top(glance: Glance, width: int, stale: str) -> Iterator[Line]:
     yield from ([Piece(text)] for text in textwrap.wrap(glance.why, width))
     for note in glance.notes:
         yield from ([Piece(text, "heed")] for text in textwrap.wrap(note, width))
+    if glance.rehearsal:
+        style = "heed" if glance.is_rehearsed else "quiet"
+        yield from ([Piece(text, style)] for text in textwrap.wrap(glance.rehearsal, width))
 
 
 def _fitted(whole: list[Line], width: int, height: int) -> list[Line]:
@@ -184,13 +187,15 @@ def _picture(
     grid = _grid(ride, width)
     devices = list(ride.devices)
     # A heading with the times, and below it the key; between them batteries, loads and devices.
-    fixed = 3 + (1 if glance.is_imagined else 0)
+    heading = "In the rehearsal:" if glance.is_rehearsed else ""
+    heading = "If mains failed now:" if glance.is_imagined else heading
+    fixed = 3 + (1 if heading else 0)
     room = height - fixed - len(ride.units)
     band_rows = max(1, min(BAND_ROWS, (room - len(devices)) // max(1, len(ride.units))))
     room -= band_rows * len(ride.units)
     yield []
-    if glance.is_imagined:
-        yield [Piece("If mains failed now:", "head")]
+    if heading:
+        yield [Piece(heading, "head")]
     yield _times(ride, grid, glyphs)
     for unit in ride.units:
         yield from _battery(unit, grid, band_rows, glyphs)

@@ -25,6 +25,8 @@ class Glance:
         ride: the ride-through under way, or that of an outage that begins now; None = nothing is
             known to draw.
         is_imagined: it is the latter.
+        rehearsal: what is to be told of the one under way, or of the last; "" = of none.
+        is_rehearsed: the ride-through is that of the rehearsal under way.
     """
 
     site: str
@@ -35,6 +37,8 @@ class Glance:
     notes: tuple[str, ...]
     ride: RideView | None
     is_imagined: bool
+    rehearsal: str = ""
+    is_rehearsed: bool = False
 
 
 @cache

@@ -12,7 +12,9 @@ from agent.page.view_ride import ride_of
 from agent.page.view_seen import seen_of
 from agent.page.view_words import said_of
 from agent.terminal.glance import Glance, as_fields
+from agent.terminal.rehearsing import Rehearsed, Rehearsing
 from drivers.transports.threads import in_own_thread
+from policies.events import Event
 
 PLAN_WITHIN_S = 20.0
 """Whoever asks first waits so long for the plan of an outage; later ones come with the last one."""
@@ -29,6 +31,11 @@ class Glances:
             ride: the ride-through, as the page has it too.
         """
         self._door, self._ride = door, ride
+        self._rehearsing = Rehearsing(door)
+
+    def hear(self, event: Event) -> None:
+        """Note that a rehearsal began, or ended."""
+        self._rehearsing.hear(event)
 
     @property
     def asks(self) -> Mapping[str, Ask]:
@@ -40,10 +47,12 @@ class Glances:
         self._ride.ahead.keep()
         if self._door.engine.state.outage_at is None:
             await self._ride.ahead.first(within_s=PLAN_WITHIN_S)
-        glance = self._now()
+        is_outage = self._door.engine.state.outage_at is not None
+        rehearsed = Rehearsed("") if is_outage else await self._rehearsing.look()
+        glance = self._now(rehearsed)
         return {"glance": await in_own_thread(lambda: as_fields(glance), name="glance")}
 
-    def _now(self) -> Glance:
+    def _now(self, rehearsed: Rehearsed) -> Glance:
         seen = seen_of(self._door, ahead=self._ride.ahead.plan)
         said = said_of(seen)
         ride = ride_of(
@@ -56,6 +65,8 @@ class Glances:
             head=said.head,
             why=said.why,
             notes=said.notes,
-            ride=ride,
-            is_imagined=seen.ahead is not None,
+            ride=rehearsed.ride or ride,
+            is_imagined=seen.ahead is not None and rehearsed.ride is None,
+            rehearsal=rehearsed.said,
+            is_rehearsed=rehearsed.ride is not None,
         )

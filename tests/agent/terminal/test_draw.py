@@ -69,6 +69,18 @@ def row(of: list[str], name: str) -> str:
     return next(line for line in of if line.startswith(name))
 
 
+def test_rehearsal_is_told_apart_from_the_site() -> None:
+    """A rehearsed outage that looks like a real one sends somebody out at night."""
+    under_way = glance(
+        ride(), rehearsal="A rehearsal is under way, begun by Ana.", is_rehearsed=True
+    )
+    shown = text(under_way)
+
+    assert "A rehearsal is under way, begun by Ana." in shown
+    assert "In the rehearsal:" in shown
+    assert "In the rehearsal:" not in text(glance(ride(), rehearsal="Last rehearsal: x."))
+
+
 def test_sentence_comes_first() -> None:
     """Whoever logs in over SSH in the night wants one answer."""
     shown = text(glance(ride()))

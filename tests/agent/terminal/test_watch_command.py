@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from agent.control import Ask
 from drivers.transports.threads import in_own_thread
 from tests.agent.commands import COMMAND, Done, http_device, lastwatt
-from tests.agent.test_wiring import loaded_site, running, until, until_heard
+from tests.agent.test_wiring import journalled, loaded_site, running, until, until_heard
 from tests.peers.snmpd import ON_BATTERY, Snmpd
 
 GATE = http_device(1, more='auth = "none"\nscheme = "http"\n')
@@ -96,6 +97,72 @@ async def test_it_is_shown_once_where_nobody_watches(tmp_path: Path) -> None:
     assert "░" in once.out
     assert plain.out.isascii()
     assert document.document["ride"]["units"][0]["name"] == "cabinet"
+
+
+@pytest.mark.peer
+async def test_rehearsal_is_shown_as_it_goes_and_what_came_of_it(tmp_path: Path) -> None:
+    """Who has one begun over SSH sees it there; the next who looks is told what it came to."""
+    with Snmpd(tmp_path / "unit") as snmpd:
+        loaded, state = loaded_site(tmp_path, snmpd, GATE), tmp_path / "state"
+        async with running(loaded, state) as agent:
+            await until_heard(agent)
+            glance, run = agent.core.parts.asks["glance"], agent.rehearsals
+            before = (await glance({}))["glance"]
+            under_way = await run.start(who="Ana", mains_after_s=600.0, pace=300.0)
+            seen = []
+            async for each in run.watch(under_way):
+                seen.append((await glance({}))["glance"])
+                if each.is_over:
+                    break
+            await until(lambda: journalled(state, "ended_rehearsal"))
+            after = (await glance({}))["glance"]
+        async with running(loaded, state) as agent:
+            await until_heard(agent)
+            again = (await agent.core.parts.asks["glance"]({}))["glance"]
+
+    assert before["rehearsal"] == ""
+    drawn = [one for one in seen if one["is_rehearsed"]]
+    assert drawn and not any(one["is_imagined"] for one in drawn)
+    assert "under way, begun by Ana: nothing is sent" in drawn[0]["rehearsal"]
+    assert any(one["rehearsal"].endswith("In it mains is away.") for one in drawn)
+    assert after["rehearsal"].startswith("Last rehearsal, mains failing on ")
+    assert (after["is_rehearsed"], again["rehearsal"]) == (False, after["rehearsal"])
+
+
+@pytest.mark.peer
+async def test_outage_is_remembered_over_a_restart_of_the_agent(tmp_path: Path) -> None:
+    """What was given up before the agent was restarted still stands in the picture."""
+    with Snmpd(tmp_path / "unit") as snmpd:
+        loaded, state = loaded_site(tmp_path, snmpd, GATE), tmp_path / "state"
+        async with running(loaded, state) as agent:
+            await until_heard(agent)
+            snmpd.put(ON_BATTERY)
+            await until(lambda: agent.engine.state.outage_at is not None)
+            glance = agent.core.parts.asks["glance"]
+            await charges(glance, 0.98)
+            snmpd.put({**ON_BATTERY, "upsEstimatedChargeRemaining": ("integer", 90)})
+            await charges(glance, 0.90)
+        snmpd.put({**ON_BATTERY, "upsEstimatedChargeRemaining": ("integer", 71)})
+        async with running(loaded, state) as agent:
+            await until_heard(agent)
+            after = await charges(agent.core.parts.asks["glance"], 0.71)
+
+    assert {0.98, 0.90, 0.71} <= set(after)
+
+
+async def charges(glance: Ask, last: float) -> list[float]:
+    """Return the charges of the first unit so far, once the last of them is that."""
+    found: list[float] = []
+
+    async def is_drawn() -> bool:
+        ride = (await glance({}))["glance"]["ride"]
+        found[:] = [charge for _, charge in ride["units"][0]["charge"]] if ride else []
+        return found[-1:] == [last]
+
+    async with asyncio.timeout(60):
+        while not await is_drawn():  # noqa: ASYNC110  # a journal that is read
+            await asyncio.sleep(0.05)
+    return found
 
 
 @pytest.mark.peer
