@@ -58,14 +58,18 @@ def _limit(seconds: int) -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-def ridden(seeds: range, *, runs: int, estimates: bool, cuts: bool) -> list[Ridden]:
+def ridden(
+    seeds: range, *, runs: int, estimates: bool, cuts: bool, outputs: bool = False
+) -> list[Ridden]:
     """Ride some seeds; what never ends has broken the tenth invariant."""
     set_up_logs(level=logging.CRITICAL)
     found = []
     for seed in seeds:
         try:
             with _limit(RIDE_MOST_S):
-                found.append(ride(draw(seed, runs=runs, cuts=cuts), estimates=estimates))
+                found.append(
+                    ride(draw(seed, runs=runs, cuts=cuts, outputs=outputs), estimates=estimates)
+                )
         except _NeverEndsError:
             hung = Violation(seed, 10, 0.0, f"not over after {RIDE_MOST_S} s: it never ends")
             found.append(Ridden(seed, (hung,), (), 0.0))
@@ -91,6 +95,8 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("seeds", nargs="?", default="0-99999", help="from A to B, as in 0-99999")
     parser.add_argument("--runs", type=int, choices=(0, 2), default=0)
     parser.add_argument("--estimates", action="store_true", help="with the particle filter")
+    parser.add_argument("--outputs", action="store_true", help="with outputs that are switched")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1, metavar="N")
     parser.add_argument(
         "--cuts", action="store_true", help="with ports that are cut, and recorders told nothing"
     )
@@ -101,13 +107,20 @@ def main() -> int:
     """Ride, tell, and return the status."""
     chosen = _chosen()
     kind = (chosen.runs, chosen.cuts)
-    known = {one for one, *of in KNOWN if tuple(of) == kind and not chosen.estimates}
+    is_other = chosen.estimates or chosen.outputs
+    known = {one for one, *of in KNOWN if tuple(of) == kind and not is_other}
     first, last = (int(part) for part in chosen.seeds.split("-"))
     parts = [range(at, min(at + AT_A_TIME, last + 1)) for at in range(first, last + 1, AT_A_TIME)]
-    work = partial(ridden, runs=chosen.runs, estimates=chosen.estimates, cuts=chosen.cuts)
-    began, cores = time.monotonic(), os.cpu_count() or 1
+    work = partial(
+        ridden,
+        runs=chosen.runs,
+        estimates=chosen.estimates,
+        cuts=chosen.cuts,
+        outputs=chosen.outputs,
+    )
+    began = time.monotonic()
     everything: list[Ridden] = []
-    with ProcessPoolExecutor(cores) as pool:
+    with ProcessPoolExecutor(chosen.processes) as pool:
         for some in pool.map(work, parts):
             everything += some
             for one in some:
