@@ -112,6 +112,10 @@ class Question:
     sureness: float = SURENESS
 
 
+Tell = Callable[[int, int | None], None]
+"""Told what is done and, once that is known, of how much."""
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """One battery to choose from, with how long it lasts."""
@@ -143,8 +147,8 @@ class Answer:
     curves: tuple[tuple[Pack, tuple[CurvePoint, ...]], ...]
 
 
-def answer(question: Question) -> Answer:
-    """Return what is to be bought."""
+def answer(question: Question, tell: Tell = lambda done, of: None) -> Answer:
+    """Return what is to be bought; *tell* is told how far it is."""
     many = _reference(question, GUESSES)
     few = _reference(question, FEWER_GUESSES)
 
@@ -153,27 +157,32 @@ def answer(question: Question) -> Answer:
             many, case.steps, target_s=question.target_s, setting=setting, sureness=sureness
         )
 
+    tell(0, None)
     watt_hours = needed(question.case, question.setting, question.sureness)
-    packs = question.packs(watt_hours)
-    choices = tuple(
-        Choice(pack, _outlook(few, pack, question), pack.nominal_wh >= watt_hours)
-        for pack in sorted(packs, key=lambda pack: pack.nominal_wh)
-    )
+    packs = sorted(question.packs(watt_hours), key=lambda pack: pack.nominal_wh)
+    tell(1, len(packs) + 2)
+    choices, curves = [], []
+    for count, pack in enumerate(packs, start=2):
+        choices.append(Choice(pack, _outlook(few, pack, question), pack.nominal_wh >= watt_hours))
+        curves.append((pack, _curve(few, pack, question)))
+        tell(count, len(packs) + 2)
     before = question.before
-    return Answer(
+    found = Answer(
         question,
         watt_hours=watt_hours,
         before_watt_hours=None
         if before is None
         else needed(before, question.before_setting or question.setting, question.sureness),
         even_odds_wh=needed(question.case, question.setting, 0.5),
-        choices=choices,
+        choices=tuple(choices),
         smallest=next((choice for choice in choices if choice.is_enough), None),
         check=ieee485(
             many, question.case.steps, target_s=question.target_s, setting=question.setting
         ),
-        curves=tuple((choice.pack, _curve(few, choice.pack, question)) for choice in choices),
+        curves=tuple(curves),
     )
+    tell(len(packs) + 2, len(packs) + 2)
+    return found
 
 
 def _reference(question: Question, n: int) -> Draws:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -29,9 +29,11 @@ if TYPE_CHECKING:
     from agent.battery.fitting import Answer, Question
     from agent.battery.runs import RunRow, RunsFile
     from agent.config import Fault
+    from agent.journal.file import Row
     from policies.fit import Known
 
 _YEAR_DAYS = 365.25
+_TELL_EVERY = 10_000
 _WATTS_PER_VA = 0.6
 """Where only VA are known: what small units carry of them, at the least (from memory)."""
 
@@ -177,7 +179,7 @@ def _offer(folder: Path, unit: str | None, *, as_json: bool) -> int:
     if unit is None:
         raise click.UsageError("--journal goes with --unit: a journal holds the runs of them all")
     try:
-        found = list(discharges(rows(folder), unit))
+        found = list(discharges(_counted(rows(folder)), unit))
     except JournalError as error:
         raise CommandError(str(error), status=Exit.UNREADABLE) from error
     ok = any(not one.missing for one in found)
@@ -199,6 +201,16 @@ def _offer(folder: Path, unit: str | None, *, as_json: bool) -> int:
     if not ok:
         complain(f'no full run of "{unit}" is in this journal; make one as `lastwatt fit` says')
     return Exit.YES if ok else Exit.NO
+
+
+def _counted(entries: Iterable[Row]) -> Iterator[Row]:
+    """Give entries on, and tell how many were read: a journal of years takes its time."""
+    tell, count = progress("reading the journal", unit=" entries"), 0
+    for count, row in enumerate(entries, start=1):
+        yield row
+        if count % _TELL_EVERY == 0:
+            tell(count, None)
+    tell(count, count)
 
 
 # What is asked

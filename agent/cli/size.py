@@ -15,6 +15,7 @@ from agent.cli.contract import (
     CommandError,
     Exit,
     json_option,
+    progress,
     show,
     show_document,
 )
@@ -112,7 +113,7 @@ def size(file: Path | None, as_json: bool, svg: Path | None, **told: Any) -> int
     from agent.cli.size_text import as_document, text_of
 
     asked = _asked(file, Told(**told))
-    found = answer(asked.question)
+    found = answer(asked.question, progress("sizing"))
     if svg is not None:
         from agent.journal.whole_file import write_whole
         from agent.pictures.size_picture import size_picture
