@@ -396,7 +396,7 @@ def test_a_name_is_asked_for_again_while_there_is_silence(agent: Snmpd) -> None:
 
     async def ask() -> tuple[int, int]:
         hub = SnmpHub()
-        peer = hub.peer("localhost", as_community(agent, timeout="0.1s", tries=1))
+        peer = hub.peer("localhost", as_community(agent, timeout="1s", tries=1))
         with real_pace():
             before = await peer.get([SOURCE], within_s=5.0)
         agent.freeze()
