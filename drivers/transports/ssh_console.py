@@ -31,6 +31,10 @@ LOGIN_LIMIT_S = 30.0
 """From the first packet until logged in. Long, since in an outage a device whose name server is
 down may first wait for the name of who calls."""
 
+LINGER_S = 2.0
+"""How long a connection is left to a device that ends by what was said over it, before we hang up:
+in a crowd that is told to stop, hanging up takes from those who are still to be told."""
+
 _slots: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKeyDictionary()
 
 
@@ -57,15 +61,17 @@ async def shown_host_key(address: str, port: int, *, within_s: float) -> str:
 class SshConsole:
     """One device's console over SSH; conversations share no connection."""
 
-    def __init__(self, login: Login, *, kept_s: float = KEPT_S) -> None:
+    def __init__(self, login: Login, *, kept_s: float = KEPT_S, linger_s: float = LINGER_S) -> None:
         self._login = login
         self._kept_s = kept_s
+        self._linger_s = linger_s
         self._key: Key | DriverError | None = None
         if login.key is not None:
             self._key = key_from(login.key, login.key_passphrase)
         self._unpinned: frozenset[str] = frozenset()
         self._talks: set[Talk] = set()
         self._kept: _Kept | None = None
+        self._ending: Talk | None = None
 
     async def converse(
         self, script: Sequence[Step], *, within_s: float, sent: list[str], may_end: bool = False
@@ -145,6 +151,9 @@ class SshConsole:
 
     def _new_talk(self) -> Talk:
         assert not isinstance(self._key, DriverError)
+        if self._ending is not None:  # the device may hold one session only
+            self._leave(self._ending)
+            self._ending = None
         now = asyncio.get_running_loop().time
         talk = Talk(self._login, self._key, skip=self._unpinned, now=now)
         self._talks.add(talk)
@@ -193,7 +202,10 @@ class SshConsole:
 
     def _keep_on(self, kept: _Kept, *, unless: bool) -> None:
         """Keep a connection that served for what comes next, if it is worth that."""
-        if unless or self._kept is not None or not kept.talk.is_usable:
+        if unless:
+            asyncio.get_running_loop().call_later(self._linger_s, self._leave, kept.talk)
+            self._ending = kept.talk
+        elif self._kept is not None or not kept.talk.is_usable:
             self._leave(kept.talk)
         else:
             self._kept = kept

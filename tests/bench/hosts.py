@@ -6,6 +6,12 @@ journal, the order given to all devices at once. Beside it `xargs -P 32 ssh`, in
 - ahead: they were made when the outage began, and what they cost while they wait;
 - one device among them hangs, refuses, or does not even take the connection: how much later the
   others are told than without it.
+
+Server and clients share the box. Of the processor's time that `xargs -P 32 ssh` takes for 200 hosts
+(5.6 s: cpuacct of sshd, rusage of ssh), sshd's own log-ins are 3.6 s: on an idle box of two cores
+that work alone is 0.64 of the wall time, whoever the client is. Ours adds 0.9 s (0.8 in all); 200
+commands over waiting connections are 0.5 s of sshd's and 0.4 s of ours. The busier the box, the
+better the ratios: xargs starts 200 processes more.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ import pytest
 from pydantic import SecretStr
 
 from drivers.base import Act, Driver, Outcome, Stage, Verdict
-from drivers.transports.console import ON_KEPT, Login
+from drivers.transports.console import ON_KEPT, Command, Login
 from drivers.transports.ssh_console import SshConsole
 from tests.drivers.ssh_fitting import fit, perform
 from tests.peers.sshd import Sshd, make_key
@@ -218,19 +218,27 @@ async def test_closing_hangs_up(tmp_path: Path) -> None:
 async def test_connection_that_nobody_asks_for_any_more_is_let_go(tmp_path: Path) -> None:
     """Mains is back: devices that hold few sessions get theirs back."""
     with Sshd(tmp_path) as server:
-        login = Login(
-            address=server.address,
-            port=server.port,
-            user=server.user,
-            key=SecretStr(server.client_key),
-            pins=frozenset({server.fingerprint()}),
-        )
-        console = SshConsole(login, kept_s=0.3)
+        console = SshConsole(login_at(server), kept_s=0.3)
         for _ in range(3):
             await console.prepare(within_s=10.0, sent=[])
             await asyncio.sleep(0.2)
             assert server.sessions(), "each asking keeps it on"
         await gone(server)
+
+
+async def test_connection_of_a_stop_makes_way_for_the_next(tmp_path: Path) -> None:
+    """It is left to the device to end, but for one that has room for a single session."""
+    with Sshd(tmp_path) as server:
+        console = SshConsole(login_at(server), linger_s=60.0)
+        await console.prepare(within_s=10.0, sent=[])
+        await console.converse((Command("true"),), within_s=10.0, sent=[], may_end=True)
+        lingering = server.sessions()
+        await console.prepare(within_s=10.0, sent=[])
+
+        assert lingering
+        await gone(server, *lingering)
+        assert server.sessions()
+        await console.close()
 
 
 async def test_consoles_that_hold_dialogues_are_left_alone_unless_the_file_says(
@@ -255,9 +263,21 @@ async def test_dry_run_says_what_it_would_send(sshd: Sshd) -> None:
     assert logins(sshd) == before
 
 
-async def gone(server: Sshd) -> None:
+def login_at(server: Sshd) -> Login:
+    return Login(
+        address=server.address,
+        port=server.port,
+        user=server.user,
+        key=SecretStr(server.client_key),
+        pins=frozenset({server.fingerprint()}),
+    )
+
+
+async def gone(server: Sshd, *sessions: int) -> None:
+    """Wait until these sessions have ended; none named = all."""
     for _ in range(100):
-        if not server.sessions():
+        open_now = server.sessions()
+        if not (open_now if not sessions else set(sessions).intersection(open_now)):
             return
         await asyncio.sleep(0.05)
     raise AssertionError("a session is left open")
