@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from agent.cli.plan_text import clock, conclusion
 from agent.outlook import Outlook, UnitOutlook
-from agent.pictures.svg import Point, Scale, band, figure, line, render, shortened
+from agent.pictures.clock_ticks import changes, labelled, round_moments
+from agent.pictures.svg import Point, Scale, band, figure, line, render, shortened, width_px
 from policies.night import Light, light_steps
 from policies.plan import PlannedStop, Why
 from policies.reasons import duration_text
@@ -61,6 +62,7 @@ def plan_picture(found: Outlook) -> str:
         x=x,
         ticks=[(x.at(at_s), text) for at_s, text in _ticks(found, until_s)],
         nights=_nights(found, x, until_s),
+        changes=[(x.at(each.at_s), each.words) for each in changes(found.begins, until_s)],
         top=first_top,
         bottom=bottom,
         units=units,
@@ -102,16 +104,11 @@ def _wrapped(text: str) -> Iterator[str]:
 def _ticks(found: Outlook, until_s: float) -> list[tuple[float, str]]:
     """Return round moments of the site's clock."""
     step_s = next((s for s in _TICK_S if until_s / s <= _MOST_TICKS), _TICK_S[-1])
-    begins = found.begins
-    midnight = begins.replace(hour=0, minute=0, second=0, microsecond=0)
-    past_s = (begins - midnight).total_seconds()
-    first_s = math.ceil(past_s / step_s) * step_s - past_s
-    ticks = []
-    at_s = first_s
-    while at_s <= until_s:
-        ticks.append((at_s, clock(found, at_s)))
-        at_s += step_s
-    return ticks
+    moments = list(round_moments(found.begins, until_s, step_s))
+    px = [Scale(0.0, until_s, _LEFT, _RIGHT).at(at_s) for at_s in moments]
+    form = "%H:%M:%S" if step_s < 60 else "%H:%M"
+    texts = labelled(found.begins, moments, form=form, px=px, per_char=width_px("0"))
+    return list(zip(moments, texts, strict=True))
 
 
 def _nights(found: Outlook, x: Scale, until_s: float) -> list[tuple[float, float]]:

@@ -11,8 +11,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, timedelta
 
+from agent.moment import shown
+from agent.pictures.clock_ticks import changes, labelled, moment_on, round_moments
 from agent.pictures.ride_shapes import CLASSES, rows_of, shape_of
 from agent.pictures.ride_view import DeviceRide, Doing, Left, Load, RideView, Span, UnitRide
 from agent.pictures.svg import Point, Scale, band, figure, line, render, shortened, width_px
@@ -80,6 +81,7 @@ class _Drawing:
         self._until_s = view.ends_s
         self._x = Scale(0.0, self._until_s, layout.left, layout.right)
         self._many = len(view.units) > 1
+        self._changes = changes(view.begins, self._until_s)
 
     def render(self, name: str, *, is_alone: bool) -> str:
         view, layout = self._view, self._layout
@@ -106,6 +108,7 @@ class _Drawing:
             bottom=bottom,
             ticks=[(self._x.at(at_s), text) for at_s, text in self._ticks()],
             nights=[(self._x.at(a), self._x.at(b)) for a, b in view.dark if b > 0.0],
+            changes=[self._x.at(change.at_s) for change in self._changes],
             now_px=None if view.now_s is None else self._x.at(view.now_s),
             back_px=None if view.mains_back_s is None else self._x.at(view.mains_back_s),
             heads=list(self._heads()),
@@ -117,9 +120,8 @@ class _Drawing:
     # Time
 
     def _clock(self, at_s: float, *, with_seconds: bool = False) -> str:
-        begins = self._view.begins
-        at = (begins.astimezone(UTC) + timedelta(seconds=at_s)).astimezone(begins.tzinfo)
-        return f"{at:%H:%M:%S}" if with_seconds else f"{at:%H:%M}"
+        at = moment_on(self._view.begins, at_s)
+        return shown(at, "%H:%M:%S" if with_seconds else "%H:%M")
 
     def _ticks(self) -> Iterator[tuple[float, str]]:
         """Give round moments of the site's clock."""
@@ -128,12 +130,15 @@ class _Drawing:
         if step_s is None:
             step_s = _TICK_S[-1] * math.ceil(until_s / _TICK_S[-1] / layout.most_ticks)
         begins = self._view.begins
-        midnight = begins.replace(hour=0, minute=0, second=0, microsecond=0)
-        past_s = (begins - midnight).total_seconds()
-        at_s = math.ceil(past_s / step_s) * step_s - past_s
-        while at_s <= until_s:
-            yield at_s, self._clock(at_s, with_seconds=step_s < _MINUTE_S)
-            at_s += step_s
+        moments = list(round_moments(begins, until_s, step_s))
+        texts = labelled(
+            begins,
+            moments,
+            form="%H:%M:%S" if step_s < _MINUTE_S else "%H:%M",
+            px=[self._x.at(at_s) for at_s in moments],
+            per_char=width_px("0", face_px=_FACE_PX),
+        )
+        yield from zip(moments, texts, strict=True)
 
     def _heads(self) -> Iterator[tuple[float, str, str, str]]:
         """Give what stands above the axis: x, anchor, class and text; none on top of another."""
@@ -146,6 +151,7 @@ class _Drawing:
             wanted.append(
                 (view.mains_back_s, "back", f"mains back {self._clock(view.mains_back_s)}")
             )
+        wanted += [(change.at_s, "quiet", change.words) for change in self._changes]
         if view.now_s != 0.0:
             wanted.append((0.0, "quiet", f"mains failed {self._clock(0.0)}"))
         for at_s, kind, text in wanted:

@@ -9,9 +9,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, timedelta
+from datetime import datetime
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
+from agent.moment import shown
+from agent.pictures.clock_ticks import moment_on, round_moments
 from agent.pictures.ride_view import DeviceRide, Doing, Left, Load, RideView, Span, UnitRide
 from agent.terminal.glance import Glance
 
@@ -196,7 +199,9 @@ def _picture(
     yield []
     if heading:
         yield [Piece(heading, "head")]
-    yield _times(ride, grid, glyphs)
+    # What came as JSON has lost its zone, and with it the changes of the clocks.
+    zone = ZoneInfo(glance.time_zone) if glance.time_zone else ride.begins.tzinfo
+    yield _times(ride.begins.astimezone(zone), grid)
     for unit in ride.units:
         yield from _battery(unit, grid, band_rows, glyphs)
         yield _load(unit, grid, glyphs)
@@ -227,21 +232,19 @@ def _row(name: str, cells: Line, note: str, grid: _Grid, style: str = "") -> Lin
     ]
 
 
-def _times(ride: RideView, grid: _Grid, glyphs: Glyphs) -> Line:
+def _times(begins: datetime, grid: _Grid) -> Line:
     """Times of day where whole steps of them fall, and now."""
     step_s = next(
         (s for s in _STEPS_S if s * grid.columns / grid.ends_s >= _TICK_COLUMNS), _STEPS_S[-1]
     )
-    text = [" "] * (grid.columns + 8)
-    midnight = ride.begins.replace(hour=0, minute=0, second=0, microsecond=0)
-    since_s = (ride.begins.replace(tzinfo=None) - midnight.replace(tzinfo=None)).total_seconds()
-    at_s = -since_s % step_s
-    while at_s < grid.ends_s:
+    text = [" "] * (grid.columns + 12)
+    taken = 0
+    for at_s in round_moments(begins, grid.ends_s, step_s):
         column = grid.column(at_s)
-        at = (ride.begins.astimezone(UTC) + timedelta(seconds=at_s)).astimezone(ride.begins.tzinfo)
-        if column is not None:
-            text[column : column + 5] = f"{at:%H:%M}"
-        at_s += step_s
+        label = shown(moment_on(begins, at_s), "%H:%M")
+        if column is not None and column >= taken:
+            text[column : column + len(label)] = label
+            taken = column + len(label) + 1
     return [Piece(" " * (grid.names + 1)), Piece("".join(text).rstrip(), "quiet")]
 
 

@@ -27,6 +27,7 @@ class Glance:
         is_imagined: it is the latter.
         rehearsal: what is to be told of the one under way, or of the last; "" = of none.
         is_rehearsed: the ride-through is that of the rehearsal under way.
+        time_zone: the site's, by its IANA name; "" = that of the times as they are.
     """
 
     site: str
@@ -39,6 +40,7 @@ class Glance:
     is_imagined: bool
     rehearsal: str = ""
     is_rehearsed: bool = False
+    time_zone: str = ""
 
 
 @cache

@@ -69,4 +69,5 @@ class Glances:
             is_imagined=seen.ahead is not None and rehearsed.ride is None,
             rehearsal=rehearsed.said,
             is_rehearsed=rehearsed.ride is not None,
+            time_zone=seen.zone.key,
         )

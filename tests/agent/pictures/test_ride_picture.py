@@ -158,9 +158,24 @@ def test_times_are_the_sites_own_over_a_change_of_its_clock() -> None:
     begins = datetime(2026, 10, 25, 0, 0, tzinfo=_LISBON)
     root = _drawn(_view(begins=begins, until_s=3.5 * 3600.0, now_s=None))
 
-    hours = [text for text in _texts(root) if re.fullmatch(r"\d\d:00", text)]
+    hours = [text for text in _texts(root) if re.match(r"\d\d:00", text)]
 
-    assert hours == ["00:00", "01:00", "01:00", "02:00"]
+    assert hours == ["00:00", "01:00 WEST", "01:00 WET", "02:00", "03:00"][: len(hours)]
+    assert len(hours) >= 4
+    assert "clocks go back" in _texts(root)
+    assert len(_paths(root, "changed")) == 1
+
+
+@pytest.mark.parametrize("layout", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_moments_after_a_change_are_as_round_as_before(layout: Layout) -> None:
+    """On an axis of two days the clock is read at midnight and noon, not at eleven."""
+    begins = datetime(2026, 10, 24, 9, 0, tzinfo=_LISBON)
+    root = _drawn(_view(begins=begins, until_s=40 * 3600.0, now_s=None), layout)
+
+    hours = [text for text in _texts(root) if re.fullmatch(r"\d\d:\d\d", text)]
+
+    assert hours and all(int(text[:2]) % 6 == 0 for text in hours if text.endswith(":00"))
+    assert {text[3:] for text in hours} == {"00"}
 
 
 def test_an_outage_of_a_minute_has_ticks_with_seconds() -> None:

@@ -81,6 +81,16 @@ def test_rehearsal_is_told_apart_from_the_site() -> None:
     assert "In the rehearsal:" not in text(glance(ride(), rehearsal="Last rehearsal: x."))
 
 
+def test_times_follow_the_sites_clock_over_a_change_and_over_json() -> None:
+    """After the clocks went back a picture whose zone was lost would be off by an hour."""
+    begins = datetime(2026, 10, 25, 0, 0, tzinfo=LISBON)
+    found = glance(ride(begins=begins, until_s=5 * 3600.0), time_zone="Europe/Lisbon")
+    shown = text(from_fields(as_fields(found)), width=100)
+
+    (times,) = [line for line in shown if "01:00 WE" in line]
+    assert times.split() == ["00:00", "01:00", "WEST", "01:00", "WET", "02:00", "03:00"]
+
+
 def test_sentence_comes_first() -> None:
     """Whoever logs in over SSH in the night wants one answer."""
     shown = text(glance(ride()))
