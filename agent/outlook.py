@@ -28,6 +28,7 @@ from policies.planning import battery_of, plan_and_workings, scaled_to
 from policies.runtime import LoadStep, after_stretch
 from policies.shed_items import Battery
 from policies.state import SiteState, initial, listed_load_w
+from policies.unexplained import Gap, gaps_found
 
 OUTAGES = 20_000
 """How many outages the chances are counted over: they are then true to a third of a percent."""
@@ -83,6 +84,8 @@ class Outlook:
             file has none.
         units: by name.
         all_well: the chance that every stop which counts ends in time.
+        gaps: where units measured another load than is listed, in the light it begins in; it is
+            planned with what they measured.
     """
 
     loaded: LoadedSite
@@ -91,6 +94,7 @@ class Outlook:
     best_worth: float | None
     units: Mapping[str, UnitOutlook]
     all_well: float
+    gaps: tuple[Gap, ...] = ()
 
     def chance_of(self, device: str) -> float | None:
         """Return the chance that a device is at rest in time, None where nothing is told it."""
@@ -142,6 +146,7 @@ def outlook(
     horizon_s: float | None = None,
     outages: int = OUTAGES,
     tell: Tell = lambda done, of: None,
+    journalled: SiteState | None = None,
 ) -> Outlook:
     """Return what comes of an outage of the whole site, its batteries full.
 
@@ -152,15 +157,22 @@ def outlook(
         horizon_s: how long is planned for, None = as the file has it.
         outages: how many the chances are counted over.
         tell: told how far it is.
+        journalled: what the agent's journal knows of the site, None = nothing.
     """
     site = loaded.site
     state = initial(site)
     known = {name: _known(loaded, name, state, today) for name in site.units}
     beliefs: dict[str, Belief] = {name: belief for name, (belief, _) in known.items()}
+    lights = light_steps(loaded.place, begins=begins, lasts_s=_AHEAD_S)
+    remembered = {} if journalled is None else journalled.units
+    gaps = tuple(
+        gap for gap in gaps_found(site, remembered, {lights[0].light}) if gap.unexplained_w != 0.0
+    )
     terms = Terms(
         horizon_s=site.horizon_s if horizon_s is None else horizon_s,
         patience_s=site.patience_s,
-        lights=light_steps(loaded.place, begins=begins, lasts_s=_AHEAD_S),
+        lights=lights,
+        measured_w={gap.unit: gap.listed_w + gap.unexplained_w for gap in gaps},
         thorough=True,
     )
     tell(0, 4)
@@ -179,7 +191,7 @@ def outlook(
     }
     tell(4, 4)
     all_well = math.prod(unit.chances.all_well for unit in units.values())
-    return Outlook(loaded, begins, plan, best_worth, units, all_well)
+    return Outlook(loaded, begins, plan, best_worth, units, all_well, gaps)
 
 
 def _known(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from policies.load import listed_draw, listed_va
 from policies.model import Reading, Site, Unit
 from policies.night import Light
+from policies.unit_state import UnitState
 
 LEAST_W = 5.0
 LEAST_SHARE = 0.05
@@ -106,3 +108,20 @@ def gap_of(site: Site, unit: str, measured: Measured, light: Light) -> Gap:
     nearest_w = min(max(measured.watts, low_w), high_w)
     gap_w = unexplained_w(listed_w=nearest_w, measured_w=measured.watts, step_w=measured.step_w)
     return Gap(unit, light, nearest_w, measured.watts, gap_w)
+
+
+def gaps_found(
+    site: Site, units: Mapping[str, UnitState], lights: Collection[Light] = tuple(Light)
+) -> Iterator[Gap]:
+    """Give what units were found to measure with everything on, held against the file.
+
+    Args:
+        site: what is listed.
+        units: what is remembered of them; those that the file does not have any more are left out.
+        lights: which of what was found is looked at.
+    """
+    for name, unit in units.items():
+        for light, found in unit.loads.items():
+            if name in site.units and light in lights:
+                measured = Measured(found.watts, found.step_w, found.is_share)
+                yield gap_of(site, name, measured, light)

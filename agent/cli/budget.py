@@ -52,7 +52,8 @@ _AHEAD_S = 86400.0
     "--measured",
     multiple=True,
     metavar="UNIT=WATTS",
-    help="Hold what a unit shows against the file, by the light at TIME, or now.",
+    help="Hold what a unit shows against the file, by the light at TIME, or now; "
+    "else what the agent's journal has is held against it.",
 )
 @click.option("--strict", is_flag=True, help="Warnings make the exit status 1.")
 @json_option
@@ -71,7 +72,7 @@ def budget(
     begins = _begins(loaded, at)
     found = budget_of(loaded.site)
     lights = _lights(loaded, begins)
-    gaps = [_gap(loaded, text, lights[0]) for text in measured]
+    gaps = [_gap(loaded, text, lights[0]) for text in measured] or _journalled(loaded)
     view = View(loaded, found, begins if at is not None else None, lights, gaps)
     has_warnings = bool(found.overloads) or any(gap.unexplained_w for gap in gaps)
     ok = not (strict and has_warnings)
@@ -94,6 +95,15 @@ def _lights(loaded: LoadedSite, begins: datetime) -> tuple[LightStep, ...]:
     from policies.night import light_steps
 
     return light_steps(loaded.place, begins=begins, lasts_s=_AHEAD_S)
+
+
+def _journalled(loaded: LoadedSite) -> list[Gap]:
+    """What the agent's journal has of what units measure, by day and by night."""
+    from agent.conduct.learnt_durations import state_in
+    from policies.unexplained import gaps_found
+
+    known = state_in(loaded)
+    return [] if known is None else list(gaps_found(loaded.site, known.units))
 
 
 def _gap(loaded: LoadedSite, text: str, now: LightStep) -> Gap:
@@ -123,7 +133,7 @@ class View:
     Attributes:
         begins: start of the course of load, None where nobody asked for it.
         lights: from then on, or from now.
-        gaps: what units were said to measure, held against the file.
+        gaps: what units measure, by hand or by the journal, held against the file.
     """
 
     loaded: LoadedSite
@@ -267,22 +277,24 @@ def as_document(view: View) -> dict[str, Any]:
             for unit, steps in view.courses()
             for at, after_s, load_w in steps
         ],
-        "measured": [
-            {
-                "unit": gap.unit,
-                "light": gap.light.value,
-                "listed_w": round(gap.listed_w, 3),
-                "measured_w": gap.measured_w,
-                "unexplained_w": round(gap.unexplained_w, 3),
-                "sentence": gap.sentence,
-            }
-            for gap in view.gaps
-        ],
+        "measured": [gap_fields(gap) for gap in view.gaps],
         "warnings": [
             {"code": o.code, "about": o.about, "message": o.message, "fix": o.fix}
             for o in found.overloads
         ],
         "assumptions": [*found.assumptions, *([] if view.loaded.place else [NO_PLACE])],
+    }
+
+
+def gap_fields(gap: Gap) -> dict[str, Any]:
+    """Return what JSON shows of what a unit measures against the file."""
+    return {
+        "unit": gap.unit,
+        "light": gap.light.value,
+        "listed_w": round(gap.listed_w, 3),
+        "measured_w": gap.measured_w,
+        "unexplained_w": round(gap.unexplained_w, 3),
+        "sentence": gap.sentence,
     }
 
 

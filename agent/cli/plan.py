@@ -61,7 +61,12 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     learnt = learnt_in(loaded.site, took)
     planned = replace(loaded, site=with_learnt(loaded.site, took))
     found = outlook(
-        planned, begins=begins, today=today(), horizon_s=horizon_s, tell=progress("planning")
+        planned,
+        begins=begins,
+        today=today(),
+        horizon_s=horizon_s,
+        tell=progress("planning"),
+        journalled=known,
     )
     if svg is not None:
         from agent.journal.whole_file import write_whole

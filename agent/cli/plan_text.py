@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from agent.cli.budget import NO_PLACE
+from agent.cli.budget import NO_PLACE, gap_fields
 from agent.cli.tables import table_lines
 from agent.moment import shown
 from agent.outlook import Outlook, UnitOutlook
@@ -332,6 +332,7 @@ def _assumed(found: Outlook) -> Iterator[str]:
                 f"{unit.course.unit}: its battery was never measured; `lastwatt fit` makes its "
                 "bound longer"
             )
+    said += [f"{gap.unit}: it measured {gap.sentence}; planned with that" for gap in found.gaps]
     if found.loaded.place is None:
         said.append(NO_PLACE)
     yield ""
@@ -357,6 +358,7 @@ def as_document(found: Outlook) -> dict[str, Any]:
         "not_saved": [stop.device for stop in found.plan.unsaved],
         "by_hand": found.by_hand,
         "by_itself": found.by_itself,
+        "measured": [gap_fields(gap) for gap in found.gaps],
         "ways_out": [_way_fields(u.ways) for u in found.units.values() if u.ways is not None],
     }
 

@@ -209,12 +209,15 @@ def handover_command(
     loaded = _with_state(load_whole(file, secrets_must_exist=False), folder)
     begins = moment_of(at, zone=loaded.time_zone, now=_now())
     _, faults = check(file, today=today(), secret_files_must_exist=False)
-    found = outlook(loaded, begins=begins, today=today(), tell=progress("planning"))
+    known = state_in(loaded)
+    found = outlook(
+        loaded, begins=begins, today=today(), tell=progress("planning"), journalled=known
+    )
     told = handover_told(
         loaded,
         found,
         made=_now(),
-        known=state_in(loaded),
+        known=known,
         rehearsed=None if loaded.agent.state is None else latest(loaded.agent.state),
         faults=[fault for fault in faults if fault.severity is Severity.WARNING],
     )

@@ -6,8 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from policies.events import LoadFound
+from policies.night import Light
 from tests.agent.commands import lastwatt
+from tests.agent.journals import open_journal
 from tests.agent.yard_site import CABINET, DEVICES, LOFT, write_yard
+from tests.fakes import FakeClock
 
 BOTH = DEVICES + '[[device]]\nname = "box"\nfeed = ["cabinet", "loft"]\nwatts = 6\n'
 
@@ -194,3 +198,21 @@ def test_empty_site_is_no_fault(tmp_path: Path) -> None:
 
     assert done.status == 0
     assert done.document["in_all"]["watts_day"] == 0.0
+
+
+async def test_what_the_journal_found_is_held_against_the_file(tmp_path: Path) -> None:
+    """By day and by night, without anybody reading the unit's display."""
+    state = tmp_path / "state"
+    journal = open_journal(state, FakeClock())
+    assert await journal.commit(
+        LoadFound(9.0, "cabinet", Light.DAY, 44.0, 1.0, False),
+        LoadFound(9.0, "cabinet", Light.NIGHT, 61.0, 1.0, False),
+    )
+    await journal.close()
+    agent = f'[agent]\nstate = "{state}"\n'
+    done = lastwatt("budget", write_yard(tmp_path, CABINET, DEVICES, agent), "--json")
+
+    found = {gap["light"]: gap["unexplained_w"] for gap in done.document["measured"]}
+    assert found == {"day": 0.0, "night": pytest.approx(12.0, abs=0.1)}
+    told = lastwatt("budget", write_yard(tmp_path, CABINET, DEVICES, agent)).out
+    assert "by night" in told and "12 W more than the file explains" in told

@@ -7,9 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from policies.events import LoadFound
+from policies.night import Light
 from tests.agent.commands import Done, lastwatt
+from tests.agent.journals import open_journal
 from tests.agent.plan_yard import CAMERA, DESK, RECORDER, device, write_plan_yard
 from tests.agent.yard_site import CABINET
+from tests.fakes import FakeClock
 
 BIG = CABINET.replace("amp_hours = 7", "amp_hours = 40")
 EVENING = ("--at", "2026-11-25 17:00")
@@ -50,7 +54,7 @@ def test_conclusion_comes_first_and_status_1_says_that_a_hold_time_is_unmet(
     first = done.out.splitlines()[0]
     assert "gate recorder cannot stay on as long as wished; the battery lacks" in first
     assert "cabinet lacks" in done.out
-    assert "hold gate recorder for" in done.out
+    assert "cut the hold time of gate recorder to" in done.out
     assert "fit a battery of" in done.out
     assert "desk " in done.out
     assert "gives way to slipway camera" in done.out  # worth what its recorder is
@@ -235,3 +239,24 @@ def test_file_that_is_not_there_is_one_line(tmp_path: Path) -> None:
     assert done.status == 2
     assert done.document["ok"] is False
     assert "none.toml" in done.document["error"]
+
+
+async def test_load_that_the_journal_found_is_planned_with(tmp_path: Path) -> None:
+    """A heater that nobody listed would end the battery long before a plan by the file says."""
+    state = tmp_path / "state"
+    journal = open_journal(state, FakeClock())
+    found = [LoadFound(9.0, "cabinet", Light.NIGHT, watts, 1.0, False) for watts in (300.0, 160.0)]
+    assert await journal.commit(*found, LoadFound(9.0, "cabinet", Light.DAY, 104.0, 1.0, False))
+    await journal.close()
+    more = f'[agent]\nstate = "{state}"\n'
+    by_file = _planned(write_plan_yard(tmp_path, unit=BIG), "--at", "2026-11-25 22:00", "--json")
+    site = write_plan_yard(tmp_path, unit=BIG, more=more)
+    by_night = _planned(site, "--at", "2026-11-25 22:00", "--json").document
+    by_day = _planned(site, "--at", "2026-11-25 12:00", "--json").document
+
+    (gap,) = by_night["measured"]
+    assert (gap["unit"], gap["light"], gap["measured_w"]) == ("cabinet", "night", 160.0)
+    assert by_night["units"][0]["load"][0]["watts"] == pytest.approx(160.0, abs=0.1)
+    assert by_night["units"][0]["lower_s"] < by_file.document["units"][0]["lower_s"]
+    assert by_day["measured"] == []  # what fits is noise
+    assert "more than the file explains" in _planned(site, "--at", "2026-11-25 22:00").out
