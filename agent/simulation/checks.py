@@ -22,6 +22,7 @@ from agent.simulation.scenario import Scenario, is_in
 from agent.simulation.truth import Body, Machine, SiteTruth, What
 from drivers.base import Act, Repeat
 from policies.cut_unproven import cut_serves
+from policies.decide import Decision
 from policies.events import (
     Ending,
     Event,
@@ -137,6 +138,7 @@ class Checks:
         self._steps: Counter[str] = Counter()
         self._batch: list[Order] = []
         self._batch_at = 0.0
+        self._batch_of: Decision | None = None
         self._batch_state: SiteState | None = None
         self._has_floor = False
         self._woke: set[str] = set()
@@ -232,7 +234,7 @@ class Checks:
         self._check_secrets(event)
         match event:
             case OrderGiven(order=order):
-                self._on_order(order, engine.state)
+                self._on_order(order, engine)
             case StepBegan() | StepEnded():
                 self._count(event)
             case OrderClosed():
@@ -249,13 +251,14 @@ class Checks:
 
     # 1, 3, 5
 
-    def _on_order(self, order: Order, state: SiteState) -> None:
-        if self._truth.now != self._batch_at:
+    def _on_order(self, order: Order, engine: Engine) -> None:
+        # Two units may be heard in the same moment: each decision knows more than the one before.
+        if self._truth.now != self._batch_at or engine.decision is not self._batch_of:
             self._end_batch()
-        self._batch_at = self._truth.now
+        self._batch_at, self._batch_of = self._truth.now, engine.decision
         if order.task is Task.REST:
             self._batch.append(order)
-            self._batch_state = state
+            self._batch_state = engine.state
             if order.reason.code not in EXCEPTIONS and self._is_steady(order):
                 self._say(1, f"{order.device} was told to rest on mains: {order.reason.sentence}")
 
@@ -288,11 +291,13 @@ class Checks:
         if ranks != sorted(ranks):
             self._say(3, f"not by worth, what holds data first: {named}")
         given = {order.device for order in batch}
+        due = frozenset() if self._batch_of is None else self._batch_of.due
         for order in short:
-            if devices[order.device].role in HOLDS_DATA:
-                continue
+            told = devices[order.device]
             for name in self._left_behind(order.device, state):
-                if name not in given:
+                comes_first = told.role not in HOLDS_DATA
+                comes_first |= name in due and devices[name].worth > told.worth
+                if comes_first and name not in given:
                     self._say(3, f"{order.device} was told in short while {name} was not")
 
     def _left_behind(self, told: str, state: SiteState) -> list[str]:
