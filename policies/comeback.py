@@ -8,10 +8,10 @@ from collections.abc import Collection
 from policies import reasons
 from policies.boot_room import BootRoom, start_rank
 from policies.graph import graph_of
-from policies.model import Device, Order, Starts, Task
+from policies.model import Device, Order, Site, Starts, Task
 from policies.runtime import LoadStep
 from policies.scene import Scene, charge_of
-from policies.state import DeviceState, Phase, listed_load_w
+from policies.state import DeviceState, Phase, SiteState, listed_load_w
 from policies.supply import Supply, UnitState, belief_of
 
 START_RETRY_AFTER_S = 120.0
@@ -40,9 +40,10 @@ def starts_now(
             continue
         if state.by_hand or name in due:  # whoever stopped it by hand may have a hand in it
             continue
-        if not _mains_is_steady(scene, name) or not _is_founded(scene, name):
+        if not mains_is_steady(scene.site, scene.state, name) or not _is_founded(scene, name):
             continue
-        if not graph_of(scene.site).units[name].isdisjoint(held):
+        fed = graph_of(scene.site).units[name]
+        if not battery_is_ready(scene, fed) or not fed.isdisjoint(held):
             continue
         room = room or BootRoom(scene)
         if not room.has_room(name):
@@ -54,7 +55,7 @@ def starts_now(
                 name,
                 Task.START,
                 scene.now + wait_s + 60.0,
-                reasons.mains_back(_steady_s(scene, name)),
+                reasons.mains_back(_steady_s(scene.site, scene.state, name)),
             )
         )
     return orders
@@ -100,13 +101,13 @@ def _waits_for_hand(scene: Scene, name: str) -> bool:
     return any(each.phase is Phase.NEEDS_HAND or each.by_hand for each in known)
 
 
-def _steady_s(scene: Scene, name: str) -> float:
+def _steady_s(site: Site, state: SiteState, name: str) -> float:
     """For how long some unit behind the device has had mains when it was last heard; 0 = none.
 
     No unit tells of a device that is fed by mains alone: then all that tell of mains must agree.
     """
-    units = scene.state.units
-    fed = graph_of(scene.site).units[name]
+    units = state.units
+    fed = graph_of(site).units[name]
     if fed:
         return max(unit_steady_s(units[unit]) for unit in fed)
     known = [unit for unit in units.values() if unit.supply is not Supply.UNKNOWN]
@@ -125,25 +126,25 @@ def unit_steady_s(unit: UnitState) -> float:
     return unit.heard_at - unit.mains_at
 
 
-def _mains_is_steady(scene: Scene, name: str) -> bool:
-    """Whether mains is steady, and the battery holds enough for one more orderly stop.
+def mains_is_steady(site: Site, state: SiteState, name: str) -> bool:
+    """Return whether mains is steady behind a device, and there behind all that it uses.
 
     What it uses, or the agent's own box, may be on the battery of another unit yet: then it would
     soon be told to rest again.
     """
-    if _steady_s(scene, name) < scene.site.mains_steady_s:
+    if _steady_s(site, state, name) < site.mains_steady_s:
         return False
-    graph, units = graph_of(scene.site), scene.state.units
+    graph, units = graph_of(site), state.units
     for other in (*graph.uses[name], *graph.boxes):
         fed = graph.units[other]
         if fed and other not in graph.on_mains and all(units[u].is_on_battery for u in fed):
             return False
-    return battery_is_ready(scene, graph.units[name])
+    return True
 
 
 def battery_is_ready(scene: Scene, fed: Collection[str]) -> bool:
     """Return whether the best of the units *fed* holds enough for one more orderly stop."""
-    charge = charge_of(scene, fed)
+    charge = charge_of(scene.state, fed)
     if charge is not None:
         return charge >= scene.site.return_charge
     longest_s = 2.0 * max((d.rest_s for d in scene.site.devices.values()), default=0.0)

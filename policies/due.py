@@ -146,7 +146,7 @@ def _wished(scene: Scene, name: str) -> Reason | None:
             threshold_s=wish.runtime_below_s,
             quantile=max(scene.beliefs[u].bound_quantile for u in fed),
         )
-    charge = charge_of(scene, fed)
+    charge = charge_of(scene.state, fed)
     if wish.charge_below is not None and charge is not None and charge < wish.charge_below:
         return reasons.charge_below(charge=charge, threshold=wish.charge_below)
     lasting_s = scene.now - max(_since_at(scene, u) for u in fed)

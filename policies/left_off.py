@@ -86,7 +86,7 @@ def _waiting(scene: Scene, away: list[str]) -> Iterator[LeftOff]:
 
 
 def _too_empty(scene: Scene, name: str, fed: frozenset[str], steady_s: float) -> str:
-    charge, wanted = charge_of(scene, fed), scene.site.return_charge
+    charge, wanted = charge_of(scene.state, fed), scene.site.return_charge
     holds = "does not hold enough for one more orderly stop"
     if charge is not None:
         holds = f"holds {charge:.0%}, and {wanted:.0%} are wanted before it is started"

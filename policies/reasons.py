@@ -14,6 +14,9 @@ BY_HAND = "by_hand"
 DRILL = "drill"
 """Code of both orders of a drill: what was stopped by it comes back as after an outage."""
 
+MAINS_BACK = "mains_back"
+"""Code of a return after an outage."""
+
 
 def duration_text(seconds: float) -> str:
     """Return a duration as people say it: "45 s", "9 min 40 s", "2 h 5 min", "without end"."""
@@ -190,7 +193,7 @@ def goes_with(other: str, why: Reason) -> Reason:
 def mains_back(steady_s: float) -> Reason:
     """Mains is back and steady; the device is owed its return."""
     return Reason(
-        "mains_back",
+        MAINS_BACK,
         f"starting again: mains has been steady for {duration_text(steady_s)}.",
         {"steady_s": steady_s},
     )

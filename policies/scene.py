@@ -56,11 +56,11 @@ class Scene:
         )
 
 
-def charge_of(scene: Scene, units: Iterable[str]) -> float | None:
+def charge_of(state: SiteState, units: Iterable[str]) -> float | None:
     """Return the best charge that *units* report, or None where one of them reports none."""
     charges: list[float] = []
     for unit in units:
-        reading = scene.state.units[unit].reading
+        reading = state.units[unit].reading
         charge = None if reading is None else believable_charge(reading)
         if charge is None:
             return None

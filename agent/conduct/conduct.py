@@ -267,9 +267,9 @@ class Conductor:
     def _unwanted(self, order_id: str, name: str) -> str:
         state = self._state()
         opened = state.devices[name].order
-        if opened is None or opened.order_id != order_id or self._is_due(name):
+        if opened is None or opened.order_id != order_id:
             return ""
-        return unwanted(self.site, state, opened)
+        return unwanted(self.site, state, opened, is_due=self._is_due(name))
 
     def _is_off(self, name: str) -> bool:
         """Whether a device that nothing can look at is known to be off: it carries nothing."""

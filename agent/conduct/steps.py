@@ -19,7 +19,7 @@ from drivers.base import Act, Clock, Driver, Outcome, Remembering, Repeat, Stage
 from drivers.errors import LastwattError
 from policies.events import NoticeRaised, SettingRemembered, StepBegan, StepEnded
 from policies.load_evidence import Says
-from policies.model import Device, Order
+from policies.model import Device, Order, Task
 from policies.reasons import BY_HAND, DRILL
 from policies.timeline import MARGIN_S
 
@@ -84,6 +84,9 @@ _STAGE = {
     Act.UNCUT: Stage.CUT,
 }
 
+STARTING = frozenset({Act.UNCUT, Act.START})
+"""The acts that bring a device back; its recording is put back once it runs."""
+
 UNDONE_BY = {Stage.QUIESCE: Act.RESTORE, Stage.STOP: Act.START, Stage.CUT: Act.UNCUT}
 """What is remembered before a stage changes it, and which act puts it back."""
 
@@ -140,6 +143,8 @@ class NoLongerWantedError(LastwattError):
 
 
 _UNWRITTEN = "not cut: the journal cannot be written, and nothing would say that it is to be undone"
+
+_NOT_AGAIN = "it may have been started already, and is not started again into another outage"
 
 
 class Steps:
@@ -324,7 +329,9 @@ class Steps:
         for tries in range(1, MOST_TRIES):
             if is_set(hurry):
                 break
-            self._check_wanted(act)
+            unwanted = self._unwanted_act(act)
+            if unwanted is not None:
+                return unwanted
             barred = await self._barred(act, hurry)
             if barred is not None and act is Act.STOP and Stage.STOP_ELSE in self._stages:
                 self._take_turns()
@@ -349,11 +356,25 @@ class Steps:
                 break
         return outcome
 
-    def _check_wanted(self, act: Act) -> None:
-        if act in CHANGING and not self.told and not self.was_off:
-            why = self.unwanted()
-            if why:
-                raise NoLongerWantedError(why)
+    def _unwanted_act(self, act: Act) -> Outcome | None:
+        """Return what to say of an act that is not done, since its reason is gone; None = do it.
+
+        A stop once begun is carried through. A start is never sent on the way into another outage,
+        the first time or again; what it may have done already is for the caller to look at.
+
+        Raises:
+            NoLongerWantedError: nothing can have come of the order yet.
+        """
+        is_start = self.order.task is Task.START
+        if act not in (STARTING if is_start else CHANGING):
+            return None
+        is_begun = bool(self.told & STARTING) if is_start else bool(self.told) or self.was_off
+        if is_begun and not is_start:
+            return None
+        why = self.unwanted()
+        if why and not is_begun:
+            raise NoLongerWantedError(why)
+        return Outcome(act, Verdict.UNCERTAIN, _NOT_AGAIN) if why else None
 
     async def _barred(self, act: Act, hurry: Cue | None) -> Outcome | None:
         """Return what to say in place of one more refusal; None = the act may be tried.

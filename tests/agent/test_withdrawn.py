@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from drivers.base import Act
+from drivers.base import Act, Repeat
 from policies.decide import Decision, decide
 from policies.events import Ending, NoticeRaised, OrderClosed, OrderGiven
 from policies.model import Order, Reason, Starts, Task
@@ -16,6 +16,7 @@ from policies.state import DeviceState, OpenOrder, Phase, SiteState, initial
 from policies.supply import Supply, UnitState
 from policies.withdraw import unwanted
 from tests.agent import machines
+from tests.agent.machines import REST_ACTS
 from tests.agent.yards import CAMERA, RECORDER, SWITCH, Yard
 
 
@@ -75,6 +76,87 @@ async def test_order_that_would_be_given_again_is_not_withdrawn() -> None:
 
     given = [e for e in yard.heard if isinstance(e, OrderGiven) and e.order.device == "desk"]
     assert len(given) == 1
+    await yard.stop()
+
+
+async def returning(yard: Yard) -> None:
+    """Ride an outage through until the recorder is to start again."""
+    yard.start()
+    yard.fail_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.AT_REST, within_s=400.0)
+    yard.return_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.STARTING, within_s=400.0)
+
+
+async def fail_again(yard: Yard) -> None:
+    yard.fail_mains()
+    await yard.until(
+        lambda: yard.engine.state.units["cabinet"].supply is Supply.BATTERY, within_s=60.0
+    )
+
+
+ALONE = replace(RECORDER, path=(), stop_when=None)
+LOOKED_AT = {"gate recorder": {**REST_ACTS, Act.START: Repeat.LOOK_FIRST}}
+
+
+def lone_yard() -> Yard:
+    yard = Yard(ALONE, acts=LOOKED_AT)
+    yard.low.add("cabinet")  # so that it is told to rest at once
+    return yard
+
+
+async def test_start_that_nobody_heard_is_withdrawn_when_mains_fails_again() -> None:
+    """It used to be sent until it was heard, which then was amid the next outage."""
+    yard = lone_yard()
+    yard.scripted["gate recorder"].always[Act.START] = machines.silent
+    await returning(yard)
+    await fail_again(yard)
+    yard.scripted["gate recorder"].always.clear()
+    await yard.clock.advance(120.0)
+
+    closed = [e for e in yard.heard if isinstance(e, OrderClosed) and e.task is Task.START]
+    assert [e.ending for e in closed] == [Ending.WITHDRAWN]
+    assert yard.phases["gate recorder"] is Phase.AT_REST
+    assert yard.machines["gate recorder"].told(Act.START) == 0
+    yard.return_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.RUNNING, within_s=600.0)
+    await yard.stop()
+
+
+async def test_start_in_doubt_is_not_sent_again_into_the_next_outage() -> None:
+    """It hung, the agent was started anew, and mains had failed: booted onto half a battery."""
+    yard = lone_yard()
+    recorder = yard.scripted["gate recorder"]
+    recorder.script[Act.START].append(machines.hang)
+    await returning(yard)
+    await yard.clock.advance(5.0)
+    await fail_again(yard)
+    state = yard.engine.state
+    await yard.kill()
+    yard.start(state)
+    await yard.clock.advance(200.0)
+
+    assert yard.machines["gate recorder"].told(Act.START) == 0
+    yard.return_mains()
+    await yard.until(lambda: yard.phases["gate recorder"] is Phase.RUNNING, within_s=900.0)
+    assert yard.machines["gate recorder"].told(Act.START) == 1
+    await yard.stop()
+
+
+async def test_start_that_was_heard_is_seen_through_the_next_outage() -> None:
+    """It hung, and the recorder starts all the same: that is seen, and no second one is sent."""
+    yard = lone_yard()
+    yard.scripted["gate recorder"].script[Act.START].append(machines.hang_after_sending)
+    await returning(yard)
+    await yard.clock.advance(5.0)
+    await fail_again(yard)
+    state = yard.engine.state
+    await yard.kill()
+    yard.start(state)
+    await yard.until(lambda: yard.phases["gate recorder"] is not Phase.STARTING, within_s=200.0)
+
+    assert yard.phases["gate recorder"] is Phase.RUNNING
+    assert yard.machines["gate recorder"].told(Act.START) == 1
     await yard.stop()
 
 

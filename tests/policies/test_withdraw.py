@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from policies.comeback import battery_is_ready
 from policies.events import OrderGiven
-from policies.model import MAINS_FEED, Device, Order, Reason, Role, Site, Task
+from policies.model import MAINS_FEED, Battery, Device, Order, Reason, Role, Site, Task
+from policies.reasons import BY_HAND, DRILL, mains_back
+from policies.scene import Scene
 from policies.state import OpenOrder, SiteState, fold
+from policies.supply import Supply
+from policies.timeline import timeline
 from policies.withdraw import unwanted
 from tests.policies.sites import CABINET, RECORDER, SWITCH, Run, on_mains
 
 LOFT = replace(CABINET, name="loft")
+NOW = 120.0
 DESK = Device("loft desk", Role.COMPUTER, 40, 40, ("loft",), stop_s=30.0)
 
 
@@ -104,3 +111,69 @@ def test_an_order_for_the_sake_of_the_agents_own_end_stands() -> None:
     site = Site("yard", {"cabinet": CABINET, "loft": LOFT}, devices)
 
     assert why(site) == ""
+
+
+RETURN = Order("loft desk", Task.START, 400.0, mains_back(120.0))
+
+
+def returning(*, steady_s: float = 120.0) -> SiteState:
+    """The desk, at rest, is told to start: the loft has had mains for so long, and its charge."""
+    run = Run(YARD)
+    run.hear(on_mains(118.0 - steady_s, "loft"), on_mains(118.0, "loft"))
+    return fold(YARD, run.state, OrderGiven(NOW, "loft desk#2", RETURN))
+
+
+def test_start_is_wanted_while_mains_is_steady() -> None:
+    """What was given by the same rule must not be taken back in the same moment."""
+    state = returning()
+
+    assert unwanted(YARD, state, opened_in(state)) == ""
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"supply": Supply.BATTERY, "mains_at": None}, "mains is not steady"),
+        ({"signs": 1}, "mains is not steady"),
+        ({"mains_at": 10.0}, "mains is not steady"),
+        ({"reading": on_mains(118.0, "loft", charge=0.1)}, "too empty"),
+    ],
+    ids=["on battery", "perhaps on battery", "just back", "empty"],
+)
+def test_start_is_not_wanted_where_it_would_not_be_given(change: dict[str, Any], says: str) -> None:
+    """Sent again into the next outage it would boot a recorder onto a battery half empty."""
+    state = returning()
+    loft = replace(state.units["loft"], **change)
+    state = replace(state, units={**state.units, "loft": loft})
+
+    assert says in unwanted(YARD, state, opened_in(state))
+
+
+def test_start_is_not_taken_back_for_the_load_that_it_adds() -> None:
+    """A unit that tells no charge, and a small battery: given and taken back for ever."""
+    small = replace(LOFT, battery=Battery(watt_hours=0.1))
+    site = replace(YARD, units={"loft": small})
+    run = Run(site)
+    run.hear(on_mains(-2.0, "loft", charge=None), on_mains(118.0, "loft", charge=None))
+    state = fold(site, run.state, OrderGiven(NOW, "loft desk#2", RETURN))
+    scene = Scene(site, state, {}, NOW, timeline(site, state, {}, NOW))
+
+    assert not battery_is_ready(scene, ["loft"])
+    assert unwanted(site, state, opened_in(state)) == ""
+
+
+def test_start_is_not_wanted_of_what_is_to_rest() -> None:
+    """An overload on mains: what it takes off would come on again."""
+    state = returning()
+
+    assert "come to rest" in unwanted(YARD, state, opened_in(state), is_due=True)
+
+
+@pytest.mark.parametrize("code", [BY_HAND, DRILL])
+def test_start_that_somebody_asked_for_stays(code: str) -> None:
+    """Who stands beside it knows why it is to run on the battery."""
+    state = returning(steady_s=10.0)
+    order = replace(RETURN, reason=Reason(code, "somebody asked."))
+    opened = replace(opened_in(state), order=order, by_hand=code == BY_HAND)
+
+    assert unwanted(YARD, state, opened, is_due=True) == ""
