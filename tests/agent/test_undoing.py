@@ -77,7 +77,7 @@ class Jobs:
 
 
 def stand_with(port: Port, *devices: Device) -> Bench:
-    stand = Bench(*(devices or (CAMERA,)))
+    stand = Bench(*(devices or (CAMERA, OLD)))
     stand.drivers[CAMERA.name] = dict.fromkeys((Stage.STOP, Stage.START, Stage.VERIFY), port)
     stand.drivers.pop(OLD.name, None)  # nothing can be told to it
     stand()
