@@ -3,6 +3,10 @@
 Whoever wants a test writes the lock and the test in one request. The lock is taken by the value
 that it had, and is one more then (TestAndIncr, RFC 2579 section 2): so two who want one at a time
 cannot both believe that theirs was begun, and a request that arrives twice begins one test.
+
+A slow management card shows the new lock at once, and the results of the test before for a while
+yet. So a result counts as ours once the test was seen under way, or once what the unit shows of its
+last test (start, duration, summary, detail) is not what it showed before ours was begun.
 """
 
 from __future__ import annotations
@@ -25,6 +29,8 @@ TEST_ID: Oid = (*rfc1628.UPS, 1, 7, 1, 0)
 SPIN_LOCK: Oid = (*rfc1628.UPS, 1, 7, 2, 0)
 SUMMARY: Oid = (*rfc1628.UPS, 1, 7, 3, 0)
 DETAIL: Oid = (*rfc1628.UPS, 1, 7, 4, 0)
+START: Oid = (*rfc1628.UPS, 1, 7, 5, 0)
+ELAPSED: Oid = (*rfc1628.UPS, 1, 7, 6, 0)
 _WELL_KNOWN: Oid = (*rfc1628.UPS, 1, 7, 7)
 ABORT: Oid = (*_WELL_KNOWN, 2)
 QUICK: Oid = (*_WELL_KNOWN, 4)
@@ -36,6 +42,9 @@ RACES = 5
 BUSY_MOST_S = 600.0
 LOOK_EVERY_S = 2.0
 ONE_WITHIN_S = 10.0
+
+SHOWN_WITHIN_S = 60.0
+"""So long a unit may show what it showed before; then it is not known what came of the test."""
 
 
 class Summary(IntEnum):
@@ -84,6 +93,13 @@ class _Seen:
     summary: int | None
     test: object
     detail: str
+    start: object = None
+    elapsed: object = None
+
+    @property
+    def result(self) -> tuple[object, ...]:
+        """All that tells the last test apart from the one before."""
+        return self.summary, self.detail, self.start, self.elapsed
 
 
 class SelfTest:
@@ -115,17 +131,20 @@ class SelfTest:
                 somebody else's test may have been waited for.
         """
         try:
-            lock = await self._begin(stop, refuse)
+            begun = await self._begin(stop, refuse)
         except DriverError as error:
             refused = isinstance(error, DeviceRefusedError)
             verdict = TestVerdict.REFUSED if refused else TestVerdict.UNKNOWN
             return Tested(verdict, str(error))
-        if isinstance(lock, Tested):
-            return lock
-        return await self._result(lock, within_s=within_s, stop=stop)
+        if isinstance(begun, Tested):
+            return begun
+        lock, before = begun
+        return await self._result(lock, before, within_s=within_s, stop=stop)
 
-    async def _begin(self, stop: Callable[[], str], refuse: Callable[[], str]) -> int | Tested:
-        """Return what the lock reads while our test is the last that was begun."""
+    async def _begin(
+        self, stop: Callable[[], str], refuse: Callable[[], str]
+    ) -> tuple[int, _Seen] | Tested:
+        """Return what the lock reads while ours is the last test, and what was shown before it."""
         for _ in range(RACES):
             seen = await self._free(stop)
             if isinstance(seen, Tested):
@@ -140,7 +159,7 @@ class SelfTest:
                     [(SPIN_LOCK, seen.lock), (TEST_ID, QUICK)], within_s=ONE_WITHIN_S
                 )
                 if not answer.status:
-                    return ours
+                    return ours, seen
                 index = answer.index
             except DeviceSilentError:
                 is_silent = True
@@ -149,12 +168,12 @@ class SelfTest:
             # Lost on the way, or sent again because its answer was: so it may be ours all the same.
             now = await self._look()
             if now.lock == ours and now.test == QUICK and now.summary == Summary.IN_PROGRESS:
-                return ours
+                return ours, seen
             if index == 1 and now.lock == seen.lock:
                 why = "the unit does not let us write its spin lock: give the user write access"
                 return Tested(TestVerdict.REFUSED, why)
             if is_silent and now.lock == ours:
-                return ours  # it is over already
+                return ours, seen  # it may be over already
         return Tested(TestVerdict.UNKNOWN, f"{RACES} times somebody else began a test just before")
 
     async def _free(self, stop: Callable[[], str]) -> _Seen | Tested:
@@ -174,8 +193,12 @@ class SelfTest:
                 return Tested(TestVerdict.UNKNOWN, "another test is under way, and does not end")
             await self._clock.sleep(LOOK_EVERY_S)
 
-    async def _result(self, lock: int, *, within_s: float, stop: Callable[[], str]) -> Tested:
+    async def _result(
+        self, lock: int, before: _Seen, *, within_s: float, stop: Callable[[], str]
+    ) -> Tested:
         until_at, trouble, aborted = self._clock.monotonic() + within_s, "", ""
+        shown_by_at = self._clock.monotonic() + min(within_s, SHOWN_WITHIN_S)
+        ours = _Ours(before)
         after = lock  # what it reads once we have aborted it
         while self._clock.monotonic() < until_at + ONE_WITHIN_S:
             try:
@@ -185,8 +208,10 @@ class SelfTest:
             else:
                 if seen.lock not in (lock, after):
                     return Tested(TestVerdict.UNKNOWN, "somebody else began a test meanwhile")
-                if seen.summary != Summary.IN_PROGRESS:
+                if ours.is_result(seen):
                     return _tested(seen, aborted)
+                if not ours.has_begun and self._clock.monotonic() >= shown_by_at:
+                    return Tested(TestVerdict.UNKNOWN, aborted or _AS_BEFORE)
             is_late = self._clock.monotonic() >= until_at
             why = stop() or ("it took too long" if is_late else "")
             if why and not aborted:
@@ -205,7 +230,7 @@ class SelfTest:
             log.warning("aborted_no_test", unit=self._unit, why=str(error))
 
     async def _look(self) -> _Seen:
-        asked = (SPIN_LOCK, SUMMARY, TEST_ID, DETAIL)
+        asked = (SPIN_LOCK, SUMMARY, TEST_ID, DETAIL, START, ELAPSED)
         answer = await self._peer.get(asked, within_s=ONE_WITHIN_S)
         found = dict(answer.values)
         lock, summary, detail = found.get(SPIN_LOCK), found.get(SUMMARY), found.get(DETAIL)
@@ -214,7 +239,38 @@ class SelfTest:
             summary if isinstance(summary, int) else None,
             found.get(TEST_ID),
             detail.decode("utf-8", "replace") if isinstance(detail, bytes) else "",
+            found.get(START),
+            found.get(ELAPSED),
         )
+
+
+_AS_BEFORE = (
+    "the unit took the test, shows the results of the one before, and never that one is under way"
+)
+
+
+class _Ours:
+    """Whether what a unit shows is of our test.
+
+    Attributes:
+        has_begun: it was seen under way, or shows other results than before.
+    """
+
+    def __init__(self, before: _Seen) -> None:
+        self._before, self._last = before.result, before.result
+        self._was_under_way = False
+
+    @property
+    def has_begun(self) -> bool:
+        return self._was_under_way or self._last != self._before
+
+    def is_result(self, seen: _Seen) -> bool:
+        """Whether this is the result; what was not seen to run has to be shown twice the same."""
+        is_same, self._last = seen.result == self._last, seen.result
+        if seen.summary == Summary.IN_PROGRESS:
+            self._was_under_way = True
+            return False
+        return self._was_under_way or (self._last != self._before and is_same)
 
 
 def _next(lock: int) -> int:

@@ -18,8 +18,10 @@ from agent.self_tests import SelfTests
 from agent.units.self_test import (
     ABORT,
     DETAIL,
+    ELAPSED,
     QUICK,
     SPIN_LOCK,
+    START,
     SUMMARY,
     TEST_ID,
     SelfTest,
@@ -41,6 +43,10 @@ LISBON = ZoneInfo("Europe/Lisbon")
 ALWAYS = Attended(frozenset(range(7)), time(0, 0), time(23, 59, 59))
 
 
+NEW: Value = ("test-start", 77)
+"""The start of the last test, which is another one as soon as one is begun."""
+
+
 def dotted(oid: tuple[int, ...]) -> str:
     return ".".join(map(str, oid))
 
@@ -50,6 +56,7 @@ def group(**kinds: Value) -> Mapping[str, Value]:
     found: dict[str, Value] = {
         "lock": ("test-lock", 41), "test": ("test-id", f".{dotted(QUICK)[:-1]}1"),
         "summary": ("test-summary", 1), "detail": ("string", "cells even"),
+        "start": ("timeticks", 0), "elapsed": ("integer", 0),
     }  # fmt: skip
     found |= kinds
     return {
@@ -57,6 +64,8 @@ def group(**kinds: Value) -> Mapping[str, Value]:
         dotted(TEST_ID): found["test"],
         dotted(SUMMARY): found["summary"],
         dotted(DETAIL): found["detail"],
+        dotted(START): found["start"],
+        dotted(ELAPSED): found["elapsed"],
     }
 
 
@@ -103,8 +112,8 @@ async def asked(snmpd: Snmpd, oid: tuple[int, ...]) -> object:
         ({"test": ("test-id-refused", f".{dotted(QUICK)[:-1]}1")}, "refused", "refuses to test"),
         ({"lock": ("integer", 41)}, "refused", "write access"),
         ({"lock": ("taken-lock", 41)}, "passed", "cells even"),
-        ({"summary": ("integer", 3)}, "failed", "cells even"),
-        ({"summary": ("integer", 2)}, "with a warning", "cells even"),
+        ({"summary": ("integer", 3), "start": NEW}, "failed", "cells even"),
+        ({"summary": ("integer", 2), "start": NEW}, "with a warning", "cells even"),
     ],
     ids=["refused", "read-only", "lost one race", "failed", "warning"],
 )
@@ -117,6 +126,26 @@ async def test_what_units_do_with_it(
 
     assert found[0] == verdict
     assert said in found[1]
+
+
+@pytest.mark.peer
+@pytest.mark.parametrize("start", ["late-start", "timeticks"], ids=["tells when", "does not"])
+async def test_slow_cards_old_result_is_not_taken_for_the_new_one(snmpd: Snmpd, start: str) -> None:
+    """Last year's failed battery would be told as today's, or worse, last year's good one."""
+    late = group(summary=("late-summary", 3), start=(start, 77))
+    snmpd.replace({**ON_MAINS, **late})
+
+    assert (await tested(snmpd))[0] == "passed"
+
+
+@pytest.mark.peer
+async def test_card_that_never_shows_the_test_is_not_believed(snmpd: Snmpd) -> None:
+    """What it shows may be of today or of last year: that nobody knows is what is said."""
+    snmpd.replace({**ON_MAINS, **group(summary=("integer", 1))})
+    verdict, said = await tested(snmpd, within_s=5.0)
+
+    assert verdict == "not known"
+    assert "results of the one before" in said
 
 
 @pytest.mark.peer

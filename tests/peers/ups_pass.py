@@ -6,8 +6,10 @@ Integers of other types are here for SET: "writable" keeps what it is told; "cou
 down in seconds, to -1; "deaf" takes it and does nothing; "wrong-value" and "inconsistent-value"
 refuse. "writable-string" keeps text. "test-lock" is a TestAndIncr (RFC 2579), "taken-lock" one that
 somebody else takes first, "test-id" an OID that is taken as a test to run, "test-id-refused" one
-that is not; "test-summary" shows a test in progress for so many seconds, and then passed. What has
-one of the protocol's own types is not writable.
+that is not; "test-summary" shows a test in progress for so many seconds, and then passed.
+"late-summary" is what it was until three seconds after a test was begun, and then passed: a slow
+card. "test-start" and "late-start" are timeticks that are others once a test was begun, at once or
+as late as that. What has one of the protocol's own types is not writable.
 """
 
 import json
@@ -56,6 +58,11 @@ def answer(values: dict[Oid, tuple[str, str]], verb: str, asked: Oid) -> list[st
         kind, value = "integer", str(int(WRITTEN.get(found, (int(value), 0.0))[0]))
     elif kind == "test-summary":
         kind, value = "integer", summary(float(value))
+    elif kind == "late-summary":
+        kind, value = "integer", "1" if was_tested(LATE_S) else value
+    elif kind in ("test-start", "late-start"):
+        is_other = was_tested(LATE_S if kind == "late-start" else 0.0)
+        kind, value = "timeticks", str(int(value) + 4200) if is_other else value
     elif kind == TEXT:
         kind, value = "string", TEXTS.get(found, value)
     elif kind in SETTABLE:
@@ -83,6 +90,13 @@ def present(oid: Oid, kind: str, value: int) -> int:
 
 TESTED: list[float] = []
 """When a test was begun."""
+
+LATE_S = 3.0
+
+
+def was_tested(ago_s: float) -> bool:
+    """Return whether a test was begun so long ago."""
+    return bool(TESTED) and time.monotonic() - TESTED[-1] >= ago_s
 
 
 def summary(lasts_s: float) -> str:
