@@ -10,12 +10,12 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 
 import structlog
 
-from agent.conduct.conduct import Conductor, failure_notice
+from agent.conduct.conduct import Conductor
 from agent.conduct.learnt_durations import learnt_in
 from agent.conduct.lookout import LOOK_S, Lookout
 from agent.conduct.outputs import Outputs
@@ -23,15 +23,15 @@ from agent.conduct.own_box import OwnBox
 from agent.conduct.perform import Performer, first
 from agent.conduct.readiness import Readiness
 from agent.conduct.result import Result
-from agent.conduct.taking_up import closing_of, stale_units, without_stale
+from agent.conduct.taking_up import stale_units, taken_up, without_stale
 from agent.conduct.unit_control import UnitControl
 from agent.errors import BackupUnitError, UnitTrouble
+from agent.falling import FALLEN_EVERY_S, Falling
 from agent.floor import Floor
 from agent.journal.keep import Keeper, SureKeeper
 from agent.journal.ledger import Fold, Ledger
-from agent.news import LeftOffNews, is_worth_noting, supply_news
+from agent.news import LeftOffNews, is_worth_noting, log_notice, supply_news
 from drivers.base import Clock, Driver, Stage, Verdict
-from policies import reasons
 from policies.belief import Belief
 from policies.cut_unproven import saved_by_cut
 from policies.decide import Decision, beliefs_of, decide
@@ -41,7 +41,6 @@ from policies.events import (
     DeviceSeen,
     Ending,
     Event,
-    FloorTaken,
     NoticeRaised,
     OrderClosed,
     OrderGiven,
@@ -52,12 +51,10 @@ from policies.events import (
     ReadingTaken,
     SupplyJudged,
 )
-from policies.identity import why_it_only_watches
 from policies.learnt import Learnt, with_learnt
 from policies.model import Order, Reading, Site
 from policies.plan import Plan
-from policies.reasons import duration_text
-from policies.state import OpenOrder, Phase, SiteState, fold, took_of
+from policies.state import Phase, SiteState, fold, took_of
 from policies.supply import UnitState
 from policies.timeline import Timeline
 
@@ -66,12 +63,6 @@ __all__ = ["Engine", "Keeper", "Settings"]
 log = structlog.get_logger()
 
 SNAPSHOT_EVERY_S = 300.0
-
-FALLEN_EVERY_S = 1.0
-"""While the policies fail, they are tried again that often."""
-
-SAY_AGAIN_S = 600.0
-"""Policies that fail now and then are spoken of once in so long."""
 
 _SHORTEST_WAIT_S = 0.05
 _DECIDED_ON = (OrderClosed, OutputWithdrawn, OutputReturned, OutputFailed)
@@ -166,10 +157,8 @@ class Engine:
         self._stale = stale_units(site, state, clock.monotonic())
         self._has_taken_up = False
         self._left_off = LeftOffNews()
-        self._has_fallen = False
         self.due_at: float | None = None
         self._is_resting = False
-        self._fell_at: float | None = None
         performer = Performer(clock=clock)
         self.conductor = Conductor(
             site,
@@ -217,11 +206,14 @@ class Engine:
             on_seen=self._see,
         )
         self._floor = Floor(site, clock=clock, give=self._carry_out, is_off=self._is_off)
+        self._falling = Falling(
+            site, self._floor, clock=clock, state=lambda: self.state, record=self.record
+        )
 
     @property
     def has_fallen(self) -> bool:
         """Whether the policies fail, and the floor is all there is."""
-        return self._has_fallen
+        return self._falling.is_fallen
 
     @property
     def learnt(self) -> Mapping[str, tuple[Learnt, ...]]:
@@ -300,8 +292,9 @@ class Engine:
 
     async def notice(self, severity: str, about: str, text: str, topic: str = "") -> None:
         """Say something that somebody should know; *topic* as in `NoticeRaised`."""
-        _log_notice(severity, about, text)
-        await self.record(NoticeRaised(self._clock.monotonic(), severity, about, text, topic))
+        raised = NoticeRaised(self._clock.monotonic(), severity, about, text, topic)
+        log_notice(raised)
+        await self.record(raised)
 
     # Deciding
 
@@ -317,9 +310,9 @@ class Engine:
             beliefs = self._beliefs(self.site, state, now)
             decision = self._policy(self.site, state, beliefs, now, self._plan())
         except Exception as error:  # the other outermost loop: nothing may stand above the floor
-            await self._fall(error)
+            await self._falling.fall(error)
             return
-        self._has_fallen = False
+        self._falling.rise()
         self.decision = decision
         given: list[tuple[str, Order]] = []
         events: list[Event] = []
@@ -338,7 +331,7 @@ class Engine:
         for wanted in decision.outputs:
             self.outputs.give(wanted)
         for notice in self._left_off.notices(decision.left_off, self.state, now=now):
-            _log_notice(notice.severity, notice.about, notice.text)
+            log_notice(notice)
             await self.record(notice)
 
     def _held_by_notices(self, decision: Decision, now: float) -> Mapping[str, float]:
@@ -396,28 +389,6 @@ class Engine:
 
     # The floor
 
-    async def _fall(self, error: Exception) -> None:
-        """The policies failed: let the floor act when it is due, and say so once."""
-        why = f"{type(error).__name__}: {error}"[:300]
-        now = self._clock.monotonic()
-        is_paused = self.state.paused_until_at is not None and now < self.state.paused_until_at
-        if not is_paused and not self.state.watches_only:
-            self._floor.take_if_due(reasons.floor(why))
-        if self._has_fallen:
-            return
-        self._has_fallen = True
-        if self._fell_at is not None and now - self._fell_at < SAY_AGAIN_S:
-            return
-        self._fell_at = now
-        log.exception("failed_decision")
-        text = (
-            f"the planning code failed ({why}): while it does, everything on battery is stopped in "
-            f"the plain order of the site's file, once the unit is low or after "
-            f"{duration_text(self.site.floor_after_s)}; report this"
-        )
-        _log_notice("error", self.site.name, text)
-        await self.record(FloorTaken(now, why), NoticeRaised(now, "error", self.site.name, text))
-
     async def _carry_out(self, order: Order) -> Result:
         """Give one order for the floor, and return what came of it."""
         order_id, events = self._order(order)
@@ -471,28 +442,12 @@ class Engine:
         events: list[Event] = []
         for opened in [d.order for d in self.state.devices.values() if d.order is not None]:
             try:
-                events += self._taken_up(opened, now)
+                events += taken_up(self.site, self.state, opened, now, go_on=self.conductor.resume)
             except Exception:  # an order that cannot be taken up is left to the others' plan
                 log.exception("failed_taking_up", order=opened.order_id)
         if events:
             await self.record(*events)
         self._has_taken_up = True
-
-    def _taken_up(self, opened: OpenOrder, now: float) -> list[Event]:
-        """Go on with one order that was left open, or return how it ended."""
-        ended = closing_of(self.site, opened, now)
-        if ended is None and self.state.watches_only:
-            # On a copy of the box this conversation is the original's.
-            why = f"it was not gone on with: {why_it_only_watches(self.state.watches_only)}"
-            name, task = opened.order.device, opened.order.task
-            return [OrderClosed(now, opened.order_id, name, task, Ending.FAILED, why)]
-        if ended is None:
-            log.info("resumed_order", device=opened.order.device, order=opened.order_id)
-            self.conductor.resume(opened)
-            return []
-        if ended.ending is not Ending.FAILED:
-            return [ended]
-        return [ended, replace(failure_notice(ended), at=now)]
 
     async def _keep_deciding(self) -> None:
         while True:
@@ -502,7 +457,7 @@ class Engine:
             await self.consider()
             now = self._clock.monotonic()
             wake_at = now + FALLEN_EVERY_S
-            if self.decision is not None and not self._has_fallen:
+            if self.decision is not None and not self.has_fallen:
                 wake_at = min(self.decision.wake_at, *self._held.values(), math.inf)
             self.due_at = wake_at
             await self._wait(max(_SHORTEST_WAIT_S, wake_at - now))
@@ -550,11 +505,6 @@ class Engine:
             if isinstance(event, SupplyJudged):
                 log.info("judged_supply", unit=unit, supply=after.supply.value, why=after.why)
             elif isinstance(event, NoticeRaised):
-                _log_notice(event.severity, event.about, event.text)
+                log_notice(event)
             self._fold(event)
             self._journal.note(event)
-
-
-def _log_notice(severity: str, about: str, text: str) -> None:
-    level = {"info": log.info, "warning": log.warning}.get(severity, log.error)
-    level("raised_notice", about=about, text=text)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import structlog
+
 from policies.events import Event, NoticeRaised, SupplyJudged
 from policies.left_off import LeftOff
 from policies.model import Reading
 from policies.state import Phase, SiteState
 from policies.supply import Supply, UnitState
 from policies.telling import Topic
+
+log = structlog.get_logger()
 
 READING_EVERY_S = 60.0
 """On steady mains, one reading a minute is journalled; on battery, every one."""
@@ -75,6 +79,12 @@ def _of_supply(unit: str, before: UnitState, after: UnitState) -> list[tuple[str
             return [("warning", f"{unit} cannot be judged: {after.why}", "")]
         case _:
             return []
+
+
+def log_notice(notice: NoticeRaised) -> None:
+    """Put a notice into the log, at the level of its severity."""
+    level = {"info": log.info, "warning": log.warning}.get(notice.severity, log.error)
+    level("raised_notice", about=notice.about, text=notice.text)
 
 
 class LeftOffNews:

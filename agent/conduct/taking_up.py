@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from policies.events import Ending, OrderClosed
+import structlog
+
+from agent.conduct.conduct import failure_notice
+from policies.events import Ending, Event, OrderClosed
 from policies.graph import may_be_stopped
+from policies.identity import why_it_only_watches
 from policies.model import Site, Task
 from policies.state import OpenOrder, SiteState
 from policies.supply import Supply, UnitState
+
+log = structlog.get_logger()
 
 EXPIRED_AFTER_S = 60.0
 """A rest order is not taken up this long after its deadline: what it was given for has passed."""
@@ -37,6 +43,38 @@ def closing_of(site: Site, opened: OpenOrder, now: float) -> OrderClosed | None:
     else:
         return None
     return OrderClosed(at, opened.order_id, order.device, order.task, ending, why)
+
+
+def taken_up(
+    site: Site,
+    state: SiteState,
+    opened: OpenOrder,
+    now: float,
+    *,
+    go_on: Callable[[OpenOrder], None],
+) -> list[Event]:
+    """Go on with an order that was left open; or return how it ended, and what people are told.
+
+    Args:
+        site: what there is.
+        state: as it was left.
+        opened: the order.
+        now: site time, s.
+        go_on: carries it on.
+    """
+    ended = closing_of(site, opened, now)
+    if ended is None and state.watches_only:
+        # On a copy of the box this conversation is the original's.
+        why = f"it was not gone on with: {why_it_only_watches(state.watches_only)}"
+        name, task = opened.order.device, opened.order.task
+        return [OrderClosed(now, opened.order_id, name, task, Ending.FAILED, why)]
+    if ended is None:
+        log.info("resumed_order", device=opened.order.device, order=opened.order_id)
+        go_on(opened)
+        return []
+    if ended.ending is not Ending.FAILED:
+        return [ended]
+    return [ended, replace(failure_notice(ended), at=now)]
 
 
 def stale_units(site: Site, state: SiteState, now: float) -> dict[str, float]:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from agent.conduct.result import Result
-from agent.engine import SAY_AGAIN_S
+from agent.falling import SAY_AGAIN_S
 from agent.floor import AGAIN_AFTER_S, ROUNDS, Floor
 from drivers.base import Act, Repeat
 from policies.events import Ending, FloorTaken, OrderClosed, OrderGiven, ReadingTaken
