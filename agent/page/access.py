@@ -211,14 +211,15 @@ class Access:
                 f"too many wrong passwords; try again in {whole_s} s",
                 headers={"retry-after": str(whole_s)},
             )
-        self._attempts.begin(address=address, name=name)
-        person = self.people().person(name)
         try:
-            is_right = await self._verifier.is_right(
-                None if person is None else person.password, password
-            )
+            self._verifier.see_room()  # what is not looked at is no wrong try
         except BusyError as error:
             raise Problem(503, str(error), headers={"retry-after": "3"}) from error
+        self._attempts.begin(address=address, name=name)
+        person = self.people().person(name)
+        is_right = await self._verifier.is_right(
+            None if person is None else person.password, password
+        )
         if person is None or not is_right:
             self._tell_wrong(address)
             raise Problem(401, "name or password is wrong")

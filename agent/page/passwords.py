@@ -89,14 +89,22 @@ class Verifier:
         self._turn = asyncio.Semaphore(1)
         self._waiting = 0
 
-    async def is_right(self, hashed: str | None, password: str) -> bool:
-        """Whether *password* is the one of *hashed*; None takes as long, and is never.
+    def see_room(self) -> None:
+        """See that another one may wait.
 
         Raises:
             BusyError: too many wait already.
         """
         if self._waiting >= WAITING_MOST:
             raise BusyError("too many sign in at this moment; try again in a few seconds")
+
+    async def is_right(self, hashed: str | None, password: str) -> bool:
+        """Whether *password* is the one of *hashed*; None takes as long, and is never.
+
+        Raises:
+            BusyError: too many wait already.
+        """
+        self.see_room()
         self._waiting += 1
         try:
             async with self._turn:

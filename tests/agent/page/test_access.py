@@ -14,6 +14,7 @@ from agent.config import PageSettings
 from agent.page.access import MANY_WRONG, PLAIN_COOKIE, SEALED_COOKIE, Access
 from agent.page.attempts import FREE
 from agent.page.bounds import BODY_BYTES
+from agent.page.passwords import WAITING_MOST
 from agent.page.people import PeopleFile, changing
 from agent.page.problem import Problem
 from agent.page.server import CONNECTIONS_OF_ONE
@@ -98,6 +99,27 @@ async def test_wrong_name_and_wrong_password_look_the_same(tmp_path: Path, snmpd
     assert [answer.status_code for answer in answers] == [401, 401]
     assert answers[0].json() == answers[1].json()
     assert all("set-cookie" not in answer.headers for answer in answers)
+
+
+async def test_password_that_nobody_looked_at_is_no_wrong_try(tmp_path: Path) -> None:
+    """In an outage ten people open the page from one office: none is made to wait for that."""
+    write_people(tmp_path)
+    access = Access(CLOSED, PeopleFile(tmp_path), now=lambda: 1000.0, say=lambda *told: None)
+    crowd = [
+        asyncio.create_task(access.sign_in(f"crew{n}", "x", address=f"198.51.100.{n}", before=None))
+        for n in range(WAITING_MOST)
+    ]
+    await asyncio.sleep(0)
+    busy = []
+    for _ in range(FREE + 3):
+        with pytest.raises(Problem) as told:
+            await access.sign_in("Ana", ANA, address="192.0.2.9", before=None)
+        busy.append(told.value.status_code)
+    await asyncio.gather(*crowd, return_exceptions=True)
+    session, _ = await access.sign_in("Ana", ANA, address="192.0.2.9", before=None)
+
+    assert set(busy) == {503}
+    assert session.name == "Ana"
 
 
 async def test_guessing_is_slowed_and_the_right_password_is_no_way_around(tmp_path: Path) -> None:
