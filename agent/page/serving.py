@@ -14,15 +14,12 @@ from agent.page.live_ride import LiveRide
 from agent.page.metrics import Counts
 from agent.page.people import PeopleFile
 from agent.page.server import PageServer, PageUnavailableError
-from agent.page.tls import Certificate, CertificateError
+from agent.page.tls import Certificate, CertificateError, keep_for_ever
 from agent.page.view import Front
 from policies.events import Event
 
 AGAIN_S = 60.0
 """An address that is taken is tried again so often."""
-
-CERTIFICATE_EVERY_S = 6 * 3600.0
-"""How often it is looked whether the certificate was replaced, or is to be renewed."""
 
 
 class Page:
@@ -76,7 +73,10 @@ class Page:
         async with asyncio.TaskGroup() as group:
             if self._certificate is not None:
                 await self._begin_certificate(self._certificate)
-                group.create_task(self._keep_certificate(self._certificate))
+                keeping = keep_for_ever(
+                    self._certificate, self._door.clock, on_trouble=self._say_once
+                )
+                group.create_task(keeping)
             group.create_task(self._front.run())
             group.create_task(self._serve())
 
@@ -97,14 +97,6 @@ class Page:
                 await self._door.clock.sleep(AGAIN_S)
             else:
                 return
-
-    async def _keep_certificate(self, certificate: Certificate) -> None:
-        while True:
-            await self._door.clock.sleep(CERTIFICATE_EVERY_S)
-            try:
-                certificate.keep_up()
-            except CertificateError as error:
-                self._say_once(str(error))
 
     def _say_once(self, text: str) -> None:
         if text not in self._said:

@@ -15,7 +15,7 @@ import socket
 import ssl
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from cryptography import x509
@@ -24,6 +24,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from agent.config import PageSettings
+from drivers.base import Clock
 from drivers.errors import LastwattError
 
 CERTIFICATE = "page-certificate.pem"
@@ -32,6 +33,17 @@ LASTS = timedelta(days=800)
 """Some browsers take none that is valid for longer than 825 days."""
 
 RENEWED_BEFORE = timedelta(days=60)
+
+EARLIEST = datetime(2026, 1, 1, tzinfo=UTC)
+"""A clock before this was never set, as at the first boot of a box without a battery for it: what
+is made then is valid from here on, so that the fingerprint holds once the clock is right."""
+
+LOOK_S = 60.0
+"""So often it is looked whether the clock has jumped."""
+
+JUMP_S = 3600.0
+EVERY_S = 6 * 3600.0
+"""How often it is looked whether the certificate was replaced, or is to be renewed."""
 
 
 class CertificateError(LastwattError):
@@ -127,9 +139,11 @@ class Certificate:
         try:
             known = x509.load_pem_x509_certificate(self.path.read_bytes())
             wanted = {str(name.value) for name in self._subjects()}
-            if known.not_valid_after_utc - self._utc() > RENEWED_BEFORE and wanted <= set(
-                _names_of(known)
-            ):
+            now = self._plausible_utc()
+            is_valid = (
+                known.not_valid_before_utc <= now < known.not_valid_after_utc - RENEWED_BEFORE
+            )
+            if is_valid and wanted <= set(_names_of(known)):
                 return
         except (OSError, ValueError):
             pass  # there is none, or it is damaged: the key decides who we are
@@ -159,7 +173,7 @@ class Certificate:
 
     def _signed(self, key: ec.EllipticCurvePrivateKey) -> bytes:
         name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "lastwatt page")])
-        now = self._utc()
+        now = self._plausible_utc()
         certificate = (
             x509.CertificateBuilder()
             .subject_name(name)
@@ -175,6 +189,9 @@ class Certificate:
             .sign(key, hashes.SHA256())
         )
         return certificate.public_bytes(serialization.Encoding.PEM)
+
+    def _plausible_utc(self) -> datetime:
+        return max(self._utc(), EARLIEST)
 
     def _subjects(self) -> list[x509.GeneralName]:
         host = socket.gethostname().lower().rstrip(".")
@@ -211,6 +228,27 @@ class Certificate:
             return [(p.stat().st_ino, p.stat().st_mtime_ns) for p in (self.path, self.key)]
         except OSError:
             return None
+
+
+async def keep_for_ever(
+    certificate: Certificate, clock: Clock, *, on_trouble: Callable[[str], None]
+) -> None:
+    """Keep a certificate up by the calendar, and at once where the wall clock jumps."""
+    ahead_s, looked_at = _ahead_s(clock), clock.monotonic()
+    while True:
+        await clock.sleep(LOOK_S)
+        has_jumped = abs(_ahead_s(clock) - ahead_s) > JUMP_S
+        if not has_jumped and clock.monotonic() - looked_at < EVERY_S:
+            continue
+        ahead_s, looked_at = _ahead_s(clock), clock.monotonic()
+        try:
+            certificate.keep_up()
+        except CertificateError as error:
+            on_trouble(str(error))
+
+
+def _ahead_s(clock: Clock) -> float:
+    return clock.utc().timestamp() - clock.monotonic()
 
 
 def _names_of(certificate: x509.Certificate) -> Iterable[str]:

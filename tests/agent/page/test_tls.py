@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import subprocess
 from dataclasses import replace
@@ -10,9 +11,19 @@ from pathlib import Path
 
 import pytest
 
-from agent.page.tls import CERTIFICATE, KEY, LASTS, RENEWED_BEFORE, Certificate, CertificateError
+from agent.page.tls import (
+    CERTIFICATE,
+    KEY,
+    LASTS,
+    LOOK_S,
+    RENEWED_BEFORE,
+    Certificate,
+    CertificateError,
+    keep_for_ever,
+)
 from tests.agent.commands import lastwatt, unit, write_site
 from tests.agent.page.page_site import SEALED
+from tests.fakes import FakeClock
 
 MARCH = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -55,6 +66,37 @@ def test_certificate_is_renewed_with_its_key(tmp_path: Path, changed: str) -> No
     after = second.fingerprint()
     assert after.key_sha256 == before.key_sha256
     assert after.sha256 != before.sha256 and after.ends == later + LASTS
+
+
+async def test_first_boot_without_a_clock_makes_one_that_holds(tmp_path: Path) -> None:
+    """A box without a battery for its clock begins in 1970, until it is told the time."""
+    clock = FakeClock(utc=datetime(1970, 1, 1, 0, 1, tzinfo=UTC))
+    certificate = Certificate(SEALED, tmp_path, utc=clock.utc)
+    certificate.keep_up()
+    before = certificate.fingerprint()
+    keeping = asyncio.create_task(keep_for_ever(certificate, clock, on_trouble=pytest.fail))
+    await clock.advance(LOOK_S)
+    clock.step_wall((MARCH - clock.utc()).total_seconds())
+    await clock.advance(LOOK_S)
+    told = certificate.fingerprint()
+    clock.step_wall(4 * 365 * 86400.0)
+    await clock.advance(LOOK_S)
+    late = certificate.fingerprint()
+    keeping.cancel()
+    await asyncio.gather(keeping, return_exceptions=True)
+
+    assert before.ends > MARCH + RENEWED_BEFORE
+    assert told == before  # whoever compared it goes on to know it
+    assert late.ends > clock.utc() and late.key_sha256 == before.key_sha256
+
+
+def test_certificate_of_a_time_to_come_is_made_anew(tmp_path: Path) -> None:
+    """The clock was years ahead when it was made, and is right now: browsers take it for none."""
+    kept(tmp_path, MARCH + timedelta(days=3000)).keep_up()
+    again = kept(tmp_path, MARCH)
+
+    assert again.keep_up()
+    assert again.fingerprint().ends == MARCH + LASTS
 
 
 def test_own_certificate_that_was_replaced_is_taken_up(tmp_path: Path) -> None:
