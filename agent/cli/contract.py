@@ -233,6 +233,22 @@ def printable(text: str) -> str:
     ).rstrip()
 
 
+def written(path: Path, write: Callable[[], None]) -> None:
+    """Write a file that was asked for.
+
+    Raises:
+        CommandError: it cannot be written.
+    """
+    try:
+        write()
+    except OSError as error:
+        why = (error.strerror or "no reason given").lower()
+        raise CommandError(
+            f"cannot write {path}: {why}; name another file, or make room for it",
+            status=Exit.UNREADABLE,
+        ) from error
+
+
 Progress = Callable[[int, int | None], None]
 
 

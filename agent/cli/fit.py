@@ -22,6 +22,7 @@ from agent.cli.contract import (
     progress,
     show,
     show_document,
+    written,
 )
 from agent.cli.site import as_fields, load_whole, today
 
@@ -348,7 +349,7 @@ def _keep(answered: Answer, path: Path | None) -> Path | None:
 
     if path is None or not answered.ok:
         return None
-    _written(path, lambda: save_fit(path, answered.stored()))
+    written(path, lambda: save_fit(path, answered.stored()))
     return path
 
 
@@ -362,16 +363,5 @@ def _draw(answered: Answer, path: Path | None) -> Path | None:
         return None
     asked = answered.predictions if answered.question.asked_w else ()
     text = fit_picture(found, asked=asked, unit=answered.question.unit)
-    _written(path, lambda: write_whole(path, text))
+    written(path, lambda: write_whole(path, text))
     return path
-
-
-def _written(path: Path, write: Callable[[], None]) -> None:
-    try:
-        write()
-    except OSError as error:
-        why = (error.strerror or "no reason given").lower()
-        raise CommandError(
-            f"cannot write {path}: {why}; name another file, or make room for it",
-            status=Exit.UNREADABLE,
-        ) from error

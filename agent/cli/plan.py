@@ -16,6 +16,7 @@ from agent.cli.contract import (
     progress,
     show,
     show_document,
+    written,
 )
 from agent.cli.site import load_whole, today
 
@@ -72,7 +73,8 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
         from agent.journal.whole_file import write_whole
         from agent.pictures.plan_picture import plan_picture
 
-        write_whole(svg, plan_picture(found))
+        picture = plan_picture(found)
+        written(svg, lambda: write_whole(svg, picture))
     ok = found.ok
     if as_json:
         fields = {name: [as_fields(one) for one in each] for name, each in learnt.items()}

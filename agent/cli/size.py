@@ -18,6 +18,7 @@ from agent.cli.contract import (
     progress,
     show,
     show_document,
+    written,
 )
 
 if TYPE_CHECKING:
@@ -118,7 +119,8 @@ def size(file: Path | None, as_json: bool, svg: Path | None, **told: Any) -> int
         from agent.journal.whole_file import write_whole
         from agent.pictures.size_picture import size_picture
 
-        write_whole(svg, size_picture(found, title=asked.title))
+        picture = size_picture(found, title=asked.title)
+        written(svg, lambda: write_whole(svg, picture))
     if as_json:
         show_document(found.smallest is not None, **as_document(asked, found))
     else:

@@ -345,3 +345,14 @@ def test_battery_of_which_only_runtimes_are_known_is_reckoned_with(tmp_path: Pat
     assert present["name"] == "present battery"
     assert 142.0 / 1.08 < present["watt_hours"] < 1.5 * 142.0 / 1.08
     assert any("runtimes" in text for text in found["assumptions"])
+
+
+def test_picture_that_cannot_be_written_is_one_document_too(tmp_path: Path) -> None:
+    """A script that asked for JSON reads why, and nothing else."""
+    done = lastwatt(
+        "size", "--watts", "60", "--hours", "2", "--svg", tmp_path / "no/x.svg", "--json"
+    )
+
+    assert done.status == 2
+    assert done.document["ok"] is False
+    assert "no such file or directory" in done.document["error"]
