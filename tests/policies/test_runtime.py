@@ -45,13 +45,24 @@ def test_hourly_currents_and_charge_are_those_of_ssc() -> None:
     wells = Wells(0.5 * NREL.full().available_wh, 0.5 * NREL.full().bound_wh)
     assert wells.available_wh == pytest.approx(25.6938, abs=0.001)
 
-    charges = []
+    charges, grants = [], []
     for asked in (1.5, 3.0, 490.0, 490.0):
         granted = min(asked, _granted_for_an_hour(wells))
         wells = after_stretch(NREL, wells, drawn_w=granted, stretch_h=1.0)
         charges.append(wells.total_wh)
+        grants.append(granted)
 
+    assert grants == pytest.approx([1.5, 3.0, 26.65, 6.25], abs=0.1)
     assert charges == pytest.approx([52.58, 49.58, 22.927, 16.67], abs=0.1)
+
+
+@pytest.mark.parametrize(("hours", "amp_hours"), [(20.0, 100.0), (10.0, 93.0), (1.0, 60.0)])
+def test_capacity_at_each_rate_is_that_which_ssc_was_given(hours: float, amp_hours: float) -> None:
+    """A data sheet's three figures come back out of the two wells (ssc, to 0.1 Ah)."""
+    amps = amp_hours / hours
+    assert amps * empties_after_h(NREL, NREL.full(), drawn_w=amps) == pytest.approx(
+        amp_hours, abs=0.1
+    )
 
 
 PHONE = Cells(energy_wh=2.0, available_share=0.625, flow_per_h=3600 * 4.5e-5 / (0.625 * 0.375))
