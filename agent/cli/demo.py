@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from agent.cli.contract import Command, Exit, json_option, show_document
+from agent.cli.contract import Command, CommandError, Exit, json_option, show_document
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -47,6 +47,8 @@ def demo(fast: bool, seed: int, page: int | None, as_json: bool) -> int:
     set_up_logs(level=logging.CRITICAL)
     console = Console(highlight=False, markup=False)
     factor = FAST_FACTOR if fast else FACTOR
+    if page is not None:
+        _see_free(page)
     if page is not None and not as_json:
         console.print(f"the agent's page: http://127.0.0.1:{page}/", soft_wrap=True)
     with tempfile.TemporaryDirectory(prefix="lastwatt-") as name:
@@ -64,6 +66,27 @@ def demo(fast: bool, seed: int, page: int | None, as_json: bool) -> int:
 
         print_account(console, document)
     return Exit.YES if ok else Exit.NO
+
+
+def _see_free(port: int) -> None:
+    """See that the page can be served there: the agent itself would only log that it cannot.
+
+    Raises:
+        CommandError: not so.
+    """
+    import socket
+
+    try:
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind(("127.0.0.1", port))
+            probe.listen(1)
+    except OSError as error:
+        why = (error.strerror or "no address").lower()
+        raise CommandError(
+            f"the page cannot be served at port {port} ({why}): give another one with --page",
+            status=Exit.UNREADABLE,
+        ) from error
 
 
 def _live(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import sys
 import time
@@ -11,7 +12,21 @@ import urllib.request
 
 import pytest
 
+from tests.agent.commands import lastwatt
 from tests.agent.page.yard_page import free_port
+
+
+def test_page_at_a_port_that_is_taken_is_refused_in_a_sentence() -> None:
+    """An address that shows another program's page would be taken for this one's."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        done = lastwatt("demo", "--fast", "--page", str(port))
+        as_json = lastwatt("demo", "--fast", "--json", "--page", str(port))
+
+    assert (done.status, as_json.status) == (2, 2)
+    assert f"cannot be served at port {port} (address already in use)" in done.complaint
+    assert "http://" not in done.out
+    assert as_json.document["ok"] is False
 
 
 @pytest.mark.alone  # as tests/agent/test_demo.py
