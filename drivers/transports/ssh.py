@@ -50,6 +50,10 @@ _KEPT = 8192  # bytes of output kept: its end
 _BACKSTOP_S = 600.0  # for paramiko's own timeouts: the loop's deadline is the one that counts
 _ALIVE_S = 30  # between the signs of life over a connection that is kept
 _KEPT_ANSWERS_S = 3.0  # what a kept connection may take to open a session, before it counts as dead
+_NO_SHA1 = (
+    "; if it is there: an RSA key signs with SHA-2 alone (RFC 8332), so a device that knows only "
+    "SHA-1 needs an ed25519 or ecdsa key, or a password"
+)
 _FAMILIES = {
     "ssh-ed25519": ("ssh-ed25519",),
     "ecdsa-sha2-nistp256": ("ecdsa-sha2-nistp256",),
@@ -509,11 +513,13 @@ class Talk:
         if isinstance(error, paramiko.BadAuthenticationType):
             text += f"; the device takes: {', '.join(error.allowed_types)}"
         if isinstance(self._key, Key):
-            return _advised(
-                DeviceRefusedError(text),
+            advice = (
                 f"let {user} in with the {self._key.get_name()} key {self._key.fingerprint}: its "
-                "public half belongs into that user's authorized_keys on the device",
+                "public half belongs into that user's authorized_keys on the device"
             )
+            if isinstance(self._key, paramiko.RSAKey):
+                advice += _NO_SHA1
+            return _advised(DeviceRefusedError(text), advice)
         return _advised(DeviceRefusedError(text), "mend user or password")
 
 

@@ -77,6 +77,22 @@ async def test_keys_of_each_kind_are_taken(tmp_path: Path, kind: str) -> None:
     assert outcome.verdict is Verdict.DONE, outcome.evidence
 
 
+@pytest.mark.parametrize("takes", ["rsa-sha2-512", "ssh-rsa"])
+async def test_rsa_key_signs_with_sha2_and_what_takes_only_sha1_is_told_apart(
+    tmp_path: Path, takes: str
+) -> None:
+    """Modern servers refuse SHA-1; for an old one that knows nothing else, the way out is said."""
+    make_key(tmp_path / "client", "rsa")
+    with Sshd(tmp_path, options=(f"PubkeyAcceptedAlgorithms {takes}",)) as server:
+        outcome = await perform(fit(server), Act.PROBE)
+
+    if takes == "rsa-sha2-512":
+        assert outcome.verdict is Verdict.DONE, outcome.evidence
+    else:
+        assert outcome.verdict is Verdict.REFUSED
+        assert "knows only SHA-1 needs an ed25519 or ecdsa key, or a password" in outcome.advice
+
+
 async def test_wrong_key_says_whom_to_let_in(sshd: Sshd, tmp_path: Path) -> None:
     """The commonest mistake: the public half is not on the device."""
     make_key(tmp_path / "other", "ed25519")
