@@ -126,7 +126,7 @@ def _join_grades(core: Core) -> None:
     """Join what keeps how each device is known to work."""
     grading, checks = core.grading, core.login_checks
     core.parts.join("grades", hear=grading.hear, asks=grading.asks, run=grading.run)
-    core.parts.join("login checks", hear=checks.hear, run=checks.run)
+    core.parts.join("login checks", hear=checks.hear, asks=checks.asks, run=checks.run)
 
 
 def _join_by_hand(core: Core) -> Rehearsals:

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import structlog
 
 from agent.conduct.perform import Cue, Performer
+from agent.control import Ask
 from agent.credentials import hashed, is_same
 from agent.engine import Engine
 from agent.grading import Grading
@@ -28,6 +30,9 @@ log = structlog.get_logger()
 WITHIN_S = 20.0
 BETWEEN_S = 2.0
 """Pause between two devices: slow recorders share switches, and nothing here is urgent."""
+
+PROBE_S = 60.0
+"""For so long a probe has its turn, once one has begun outside of the agent."""
 
 
 class LoginChecks:
@@ -59,12 +64,38 @@ class LoginChecks:
         self._performer = Performer(clock=clock)
         self._due = asyncio.Event()
         self._asked = ""
+        self._ours_at = 0.0
         self._failures: list[str] = []
         self._hurry = Cue("since an order to it goes first")
 
     def begin(self) -> None:
         """Have all logins checked now."""
         self._due.set()
+
+    @property
+    def asks(self) -> Mapping[str, Ask]:
+        """What the control socket answers by it."""
+        return {"probing": self._answer_probing}
+
+    async def _answer_probing(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Tell a probe whom to leave alone, and begin with no device while it has its turn.
+
+        Many a device holds one session, and many an agent is logged in through an outage.
+        """
+        self._ours_at = self._clock.monotonic() + PROBE_S
+        whys = {name: self._why_busy(name) for name in self._engine.site.devices}
+        return {"busy": {name: why for name, why in whys.items() if why}}
+
+    def _why_busy(self, name: str) -> str:
+        """Return why a device is not to be logged in at by another; "" = it may be."""
+        state, device = self._engine.state, self._engine.site.devices[name]
+        if device.dry_run or state.watches_only or not self._drivers.get(name):
+            return ""
+        if state.devices[name].order is not None:
+            return "the agent has an order for it under way"
+        if state.outage_at is not None and may_be_stopped(self._engine.site, name):
+            return "the site is on battery: the agent may be logged in there"
+        return "the agent looks at its login right now" if name == self._asked else ""
 
     def hear(self, event: Event) -> None:
         """Make way: an order needs its device to itself, and an outage all of them."""
@@ -83,6 +114,8 @@ class LoginChecks:
         """Check all now; return how many were asked, and the names of those that failed."""
         asked, self._failures = 0, []
         for name in self._engine.site.devices:
+            while (wait_s := self._ours_at - self._clock.monotonic()) > 0.0:
+                await self._clock.sleep(wait_s)
             if await self._check(name):
                 asked += 1
                 await self._clock.sleep(BETWEEN_S)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
+from types import MappingProxyType
 from typing import Any
 
 import structlog
@@ -101,6 +102,7 @@ async def probe(
     loaded: LoadedSite,
     *,
     device_within_s: float = DEVICE_WITHIN_S,
+    busy: Mapping[str, str] = MappingProxyType({}),
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Report:
     """Return what came of probing each unit, and each device in each of its languages.
@@ -108,6 +110,7 @@ async def probe(
     Args:
         loaded: the site's file.
         device_within_s: longest that one device may take in one language, in s.
+        busy: devices that are to be left alone now, and why.
         progress: told at the start, and after each, how many of how many are done.
     """
     clock, hub = LoopClock(), SnmpHub()
@@ -129,6 +132,9 @@ async def probe(
     skipped = []
     for name, device in loaded.site.devices.items():
         languages = _languages(loaded, drivers.get(name, {}), name)
+        if name in busy:
+            skipped.append(Skipped(name, busy[name]))
+            continue
         asks += [
             _DeviceProbe(clock, name, by, driver, device_within_s).ask
             for by, driver in languages.items()

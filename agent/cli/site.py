@@ -101,13 +101,17 @@ def probe(file: Path, as_json: bool) -> int:
     Logs in everywhere, and looks at host keys, certificates, clocks, and which standard objects a
     backup unit has. Where several things are amiss the status says the gravest: 4 somebody
     refused, 3 somebody did not answer, 1 somebody answered nonsense.
+
+    An agent that runs by FILE is asked first: devices that it is busy with, as with all in an
+    outage, are left alone and named.
     """
     import asyncio
 
     from agent.probe import probe as probe_site
 
     loaded = load_whole(file)
-    report = asyncio.run(probe_site(loaded, progress=progress("probing")))
+    busy = _busy(loaded)
+    report = asyncio.run(probe_site(loaded, busy=busy, progress=progress("probing")))
     _tell_agent(loaded, report)
     if as_json:
         show_document(
@@ -119,6 +123,19 @@ def probe(file: Path, as_json: bool) -> int:
     else:
         _show_probed(report.probed, report.skipped)
     return _status_of(report.probed)
+
+
+def _busy(loaded: LoadedSite) -> dict[str, str]:
+    """Return the devices that the agent is busy with, if one works by the file, and why."""
+    from agent.control import AgentUnreachableError, ask
+
+    if loaded.agent.state is None:
+        return {}
+    try:
+        found = ask(loaded.agent.state, {"ask": "probing"}).get("busy", {})
+    except AgentUnreachableError:
+        return {}
+    return {str(name): str(why) for name, why in found.items() if name in loaded.site.devices}
 
 
 def _tell_agent(loaded: LoadedSite, report: Report) -> None:

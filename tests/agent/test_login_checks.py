@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from agent.credentials import hashed, is_same, login_of
-from agent.login_checks import LoginChecks
+from agent.login_checks import PROBE_S, LoginChecks
 from drivers.base import Act, Repeat
 from policies.events import LoginRefused, NoticeRaised
 from policies.state import SiteState
@@ -131,6 +131,34 @@ async def test_a_check_makes_way_for_an_order_and_there_is_none_in_an_outage() -
     before = checked.probes
     await checked.night()
     assert checked.probes == before
+    await checked.leave()
+
+
+async def test_a_probe_and_the_check_take_turns() -> None:
+    """Many a recorder holds one session: the second log-in would look like a wrong one."""
+    checked = await yard()
+    assert await checked.checks.asks["probing"]({}) == {"busy": {}}
+    began_at = checked.clock.monotonic()
+    checked.checks.begin()
+    await checked.until(lambda: checked.probes == 1, within_s=2 * PROBE_S, step_s=1.0)
+    assert checked.clock.monotonic() - began_at >= PROBE_S
+    await checked.leave()
+
+
+async def test_a_probe_leaves_alone_what_the_agent_is_busy_with() -> None:
+    """In an outage it is logged in ahead; a person's look must not throw it out."""
+    checked = await yard()
+    checked.scripted[GATE].always[Act.PROBE] = machines.hang
+    checked.checks.begin()
+    await checked.until(lambda: checked.probes == 1, within_s=10.0, step_s=0.1)
+    at_night = await checked.checks.asks["probing"]({})
+    checked.fail_mains()
+    await checked.clock.advance(30.0)
+    in_outage = await checked.checks.asks["probing"]({})
+
+    assert at_night == {"busy": {GATE: "the agent looks at its login right now"}}
+    why = "the site is on battery: the agent may be logged in there"
+    assert in_outage["busy"][GATE] == why
     await checked.leave()
 
 

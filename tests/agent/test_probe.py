@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from agent.config import load
+from agent.control import ControlServer
+from agent.journal.lock import StateLock
 from agent.probe import Probed, probe
 from drivers.base import Act, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.settings import Settings
@@ -379,6 +381,37 @@ def test_no_touch_device_is_left_alone(tmp_path: Path, snmpd: Snmpd, sshd: Sshd)
 
     assert done.status == 0
     assert "--   desk: not probed, it is on the no-touch list" in done.out
+    assert sshd.log == before
+
+
+async def test_device_that_the_agent_is_busy_with_is_left_alone(
+    tmp_path: Path, snmpd: Snmpd, sshd: Sshd
+) -> None:
+    """Two log-ins at once throw each other out of many a recorder."""
+    device = ssh_device(
+        sshd.port,
+        fingerprint=sshd.fingerprint(),
+        user=sshd.user,
+        key=str(sshd.folder / "client"),
+    )
+    state = tmp_path / "state"
+    site = write_site(tmp_path, f'state = "{state}"\n', unit(snmpd.port), device)
+    why = "the agent has an order for it under way"
+
+    async def busy(request: dict[str, Any]) -> dict[str, Any]:
+        return {"busy": {"desk": why, "another file's": "as busy"}}
+
+    before = sshd.log
+    lock = StateLock.take(state)
+    served = ControlServer(lock, {"probing": busy})
+    await served.start()
+    done = await asyncio.to_thread(lastwatt, "probe", site)
+    await served.close()
+    lock.release()
+
+    assert done.status == 0
+    assert f"--   desk: not probed, {why}" in done.out
+    assert "another" not in done.out
     assert sshd.log == before
 
 
