@@ -83,8 +83,8 @@ class UnitCourse:
         falls: the stops in it; changes: by how many W it grows or falls besides, with the light.
         short_wh: what the battery lacks, by its lower bound, to meet all hold times; 0 = nothing.
         short_share: how many times its energy it would need for that; 1 = it has enough.
-        light_load_s: how long, before all is at rest, the load is below what the unit needs to stay
-            on by itself.
+        light_load_s: how long, before all that holds data is at rest, the load is below what the
+            unit needs to stay on by itself.
         made_w: what the unit carried when the plan was made, as it was known then.
     """
 

@@ -117,6 +117,10 @@ class Teller:
         short_wh, share = _short(solved)
         falls = _falls(solved)
         all_off_s = max((fall.begins_s + fall.takes_s for fall in falls), default=0.0)
+        # Should the unit switch itself off once the data is safe, little is lost.
+        data_off_s = max(
+            (fall.begins_s + fall.takes_s for fall in falls if fall.holds_data), default=all_off_s
+        )
         steps = _steps(solved)
         least_w = self._site.units[solved.unit].min_load_w
         return UnitCourse(
@@ -132,7 +136,7 @@ class Teller:
             changes=_changes(solved),
             short_wh=short_wh,
             short_share=share,
-            light_load_s=_lighter_s(steps, least_w, all_off_s),
+            light_load_s=_lighter_s(steps, least_w, data_off_s),
             made_w=self._footing.state.units[solved.unit].load_w,
         )
 

@@ -196,9 +196,9 @@ def _unit_lines(found: Outlook, unit: UnitOutlook) -> Iterator[str]:
     if course.light_load_s >= 1.0:
         least_w = found.loaded.site.units[course.unit].min_load_w
         yield (
-            f"WARNING  {course.unit}: for {duration_text(course.light_load_s)} before all is at "
-            f"rest it carries less than {least_w:g} W, and may switch itself off; leave something "
-            "plugged in that draws so much, or switch its energy saver off"
+            f"WARNING  {course.unit}: for {duration_text(course.light_load_s)} before all that "
+            f"holds data is at rest it carries less than {least_w:g} W, and may switch itself off; "
+            "leave something plugged in that draws so much, or switch its energy saver off"
         )
 
 
