@@ -92,12 +92,14 @@ class LiveRehearsal:
         zone = self._door.zone
         begins = datetime.fromisoformat(str(result["begins"])).astimezone(zone)
         failed = f"Mains failed in it on {begins:%Y-%m-%d} at {begins:%H:%M}"
+        # The first half answers; whom somebody would have to start may be a long list.
+        head, _, rest = str(result["sentence"]).partition("; ")
         return self._drawn(
-            f"Rehearsed: {result['sentence']}.",
+            f"Rehearsed: {head}.",
             result_view(result, zone, self._door.engine.site),
             order_lines(result["orders"], begins, zone),
             () if compared is None else tuple(compared["sentences"]),
-            f"{failed}; {result['who']} began it.",
+            f"{_capital(rest)}{failed}; {result['who']} began it.",
             tuple(result["remarks"]),
         )
 
@@ -143,3 +145,7 @@ class LiveRehearsal:
             "compared": part("rehearsed_compared.html", compared=compared),
             "orders": part("rehearsed_orders.html", orders=orders),
         }
+
+
+def _capital(rest: str) -> str:
+    return f"{rest[0].upper()}{rest[1:]}. " if rest else ""

@@ -119,9 +119,19 @@ def result_view(result: Mapping[str, Any], zone: tzinfo, site: Site) -> RideView
         now_s=None,
         units=tuple(_unit(unit, site) for unit in result["units"]),
         devices=tuple(_device(device) for device in result["devices"]),
-        until_s=float(result["ended_s"]),
+        until_s=_until_s(result),
         mains_back_s=float(result["mains_back_s"]),
     )
+
+
+def _until_s(result: Mapping[str, Any]) -> float:
+    """Where the picture ends: some time after the last thing that happens, not hours."""
+    moments = [float(result["mains_back_s"])]
+    moments += [order["ended_s"] or order["at_s"] for order in result["orders"]]
+    for device in result["devices"]:
+        moments += [span["from_s"] for span in device["spans"]]
+        moments += [device[key] for key in ("dark_s", "back_s") if device[key] is not None]
+    return min(float(result["ended_s"]), 1.05 * max(moments) + 60.0)
 
 
 def _unit(unit: Mapping[str, Any], site: Site) -> UnitRide:
@@ -181,7 +191,7 @@ def _device(device: Mapping[str, Any]) -> DeviceRide:
     spans = [
         Span(span["from_s"], span["to_s"], DOINGS[Phase(span["phase"])]) for span in device["spans"]
     ]
-    dark_s = device["dark_s"]
+    dark_s, is_lost = device["dark_s"], device["fate"] == Fate.UNSAVED.value
     if dark_s is not None and device["fate"] in _ENDS:
         spans = list(_until(spans, dark_s))
         spans.append(Span(dark_s, device["back_s"], _ENDS[device["fate"]]))
@@ -192,8 +202,8 @@ def _device(device: Mapping[str, Any]) -> DeviceRide:
         past=tuple(spans),
         hold_until_s=device["hold_s"] or None,
         is_held=device["held"],
-        note=device["fate"],
-        is_at_risk=device["fate"] == Fate.UNSAVED.value,
+        note="back" if device["back_s"] is not None and not is_lost else device["fate"],
+        is_at_risk=is_lost,
     )
 
 

@@ -33,6 +33,8 @@ class Comparison:
         newly_unsaved, saved_again, newly_unmet: by the same names in both.
         is_other_file: the site's file was changed in between.
         is_other_hour: both begin at another time of day, by which the light and so the load differ.
+        strengths: of the batteries, before and now, where that is not the same; else empty.
+        away: for how long mains is away in each, where that is not about the same.
     """
 
     before: str
@@ -46,6 +48,8 @@ class Comparison:
     newly_unmet: tuple[str, ...]
     is_other_file: bool
     is_other_hour: bool
+    strengths: tuple[str, ...] = ()
+    away: tuple[float, ...] = ()
 
     @property
     def is_same(self) -> bool:
@@ -79,6 +83,9 @@ def compare(before: Result, now: Result) -> Comparison:
         newly_unmet=tuple(n for n in now.unmet if n not in before.unmet),
         is_other_file=before.file != now.file,
         is_other_hour=min(hours, 24 * 60 - hours) > 60,
+        strengths=() if before.strength == now.strength else (before.strength, now.strength),
+        away=(before.mains_back_s, now.mains_back_s)
+        if _has_moved(before.mains_back_s, now.mains_back_s) else (),
     )  # fmt: skip
 
 
@@ -112,7 +119,7 @@ def sentences(found: Comparison) -> Iterator[str]:
     for unit in found.runtimes:
         yield f"the battery of {unit.name} lasts at least {_change(unit, 'no known time')}"
     for device in found.stops:
-        yield f"{device.name} is stopped after {_change(device, 'nothing: it is not stopped')}"
+        yield f"{device.name} {_stop_change(device)}"
     if found.added:
         yield f"new in the file: {names_text(found.added)}"
     if found.gone:
@@ -121,6 +128,24 @@ def sentences(found: Comparison) -> Iterator[str]:
         yield "nothing that counts has changed"
     if found.is_other_hour:
         yield "the two begin at another time of day, so that light and load may differ"
+    if found.strengths:
+        before, now = (_STRENGTHS.get(word, word) for word in found.strengths)
+        yield f"batteries are taken {now} in this one, and {before} in the one before"
+    if found.away:
+        before, now = (duration_text(away_s) for away_s in found.away)
+        yield f"mains is away for {now} in this one, and for {before} in the one before"
+
+
+_STRENGTHS = {"likely": "as they likely are", "weak": "as weak as has to be reckoned with"}
+
+
+def _stop_change(moved: Moved) -> str:
+    if moved.now_s is None:
+        assert moved.before_s is not None
+        return f"is not stopped; before it was, after {duration_text(moved.before_s)}"
+    if moved.before_s is None:
+        return f"is stopped after {duration_text(moved.now_s)}; before it was not"
+    return f"is stopped after {_change(moved, '')}"
 
 
 def _change(moved: Moved, never: str) -> str:

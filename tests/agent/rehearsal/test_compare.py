@@ -68,6 +68,22 @@ def test_stop_that_is_new_or_gone_is_told() -> None:
 
     (moved,) = found.stops
     assert (moved.before_s, moved.now_s) == (None, 900.0)
+    assert f"{GATE} is stopped after 15 min; before it was not" in sentences(found)
+    gone = compare(result(of(GATE)), result(of(GATE, stopped_s=None)))
+    assert f"{GATE} is not stopped; before it was, after 15 min" in sentences(gone)
+
+
+def test_terms_that_differ_are_said() -> None:
+    """Weaker batteries and a longer outage change a course, and not the site."""
+    weak = replace(result(of(GATE)), strength="weak", mains_back_s=7200.0)
+    told = list(sentences(compare(result(of(GATE)), weak)))
+
+    assert told == [
+        "nothing that counts has changed",
+        "batteries are taken as weak as has to be reckoned with in this one, and as they likely "
+        "are in the one before",
+        "mains is away for 2 h in this one, and for 20 min in the one before",
+    ]
 
 
 def test_another_hour_is_said() -> None:
