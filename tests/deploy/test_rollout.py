@@ -150,7 +150,8 @@ class Fleet:
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Iterator[Fleet]:
-    sshd = Sshd(tmp_path / "sshd", options=(f"SetEnv PATH={BIN}:/usr/bin:/bin:/usr/sbin",))
+    path = f"PATH={BIN}:/usr/bin:/bin:/usr/sbin"
+    sshd = Sshd(tmp_path / "sshd", options=(f"SetEnv {path} HOME={tmp_path}",))
     with (
         Snmpd(tmp_path / "unit") as snmpd,
         sshd,

@@ -163,6 +163,9 @@ class Sshd:
             f"PidFile {self.folder}/pid",
             *self.options,
             f"AuthorizedKeysFile {keys}/authorized_keys",
+            # A shell would else begin with the start files of whoever runs the tests, which may
+            # take seconds, or wait for a lock that an ended session still holds.
+            f"SetEnv HOME={self.folder}",
             *(f"HostKey {self.folder}/host_{kind}" for kind in self.host_key_types),
             "StrictModes no",
             "UsePAM no",
