@@ -2,7 +2,9 @@
 
 The simple belief: the two-well model at what the file says of the battery (its runtime table
 corrects the model where it speaks), less what was drawn by our own account, and never longer than
-the unit's own minutes allow. Each is a log-normal guess; a quantile is the least of theirs.
+the unit's own minutes allow. Each is a log-normal guess; a quantile is the least of theirs. Of a
+battery that two full runs have measured a unit's gauges, which err by a third, say nothing new
+unless they show far less: then it is no longer the battery that was measured.
 """
 
 from __future__ import annotations
@@ -32,6 +34,16 @@ from policies.runtime import (
 _HOUR_S = 3600.0
 _RECHARGE_HOURS = 6.0  # time constant: a sealed lead-acid set is at about 85 % after 12 h
 _MINUTES_SPREAD = 0.30  # of the unit's own minutes, on the logarithmic scale
+
+MEASURED_POINTS = 2
+"""So many points of a runtime table make a battery a measured one."""
+
+_GAUGE_SPREAD = 0.36
+_GAUGE_OFF = 0.04
+_GAUGE_LEAST = 0.10
+_FAR_BELOW = 1.6
+"""How gauges err: of what they count, of the whole scale, at least; and how many such spreads below
+a measured battery they are heard from. That is about half of it early on, three quarters later."""
 
 
 class Belief(Protocol):
@@ -130,7 +142,7 @@ class SimpleBelief:
         """Return the time to the end of the output, in s from now (see Belief)."""
         z = _normal_score(quantile)
         ends = [self._model_end_s(load_steps, math.exp(z * self.spread))]
-        if self.unit_wh is not None:
+        if self.unit_wh is not None and self._is_minutes_heard(load_steps):
             budget_wh = self.unit_wh * math.exp(z * _MINUTES_SPREAD)
             ends.append(spent_after_s(self.inverter, load_steps, budget_wh))
         if self.ceiling_wh is not None:
@@ -145,7 +157,7 @@ class SimpleBelief:
             full.available_wh - self.drawn.available_wh, full.bound_wh - self.drawn.bound_wh
         )
         excess_wh = 0.0 if self.charge is None else wells.total_wh - self.charge * energy_wh
-        if excess_wh > 0.0:
+        if excess_wh > 0.0 and self._is_charge_heard(load_steps[0].load_w):
             # The unit says that less is left than our account does: believe the worse of the two.
             # What is missing beyond our account is taken from both wells; a charge, as a share of
             # the whole, tells nothing of how much of it late in a discharge is available at once.
@@ -156,6 +168,33 @@ class SimpleBelief:
         if wells.available_wh <= 0.0:
             return 0.0
         return ends_after_s(cells, wells, self.inverter, load_steps)
+
+    def _is_minutes_heard(self, load_steps: Sequence[LoadStep]) -> bool:
+        """Whether the unit's minutes count: of a measured battery, only if far below it."""
+        if len(self.table) < MEASURED_POINTS:
+            return True
+        assert self.unit_wh is not None
+        now = load_steps[:1]
+        left_wh = self._model_end_s(now, 1.0) * self.inverter.drawn_w(now[0].load_w) / _HOUR_S
+        measured_wh = max(self.drawn.total_wh + left_wh, 1e-9)
+        shown_wh = self.drawn.total_wh + self.unit_wh
+        spread = max(_GAUGE_LEAST, _GAUGE_SPREAD * min(1.0, self.unit_wh / max(shown_wh, 1e-9)))
+        shown = shown_wh / measured_wh
+        return self._is_far_below(shown, spread)
+
+    def _is_charge_heard(self, load_w: float) -> bool:
+        """The same of the charge: what is missing, against what we know to have been drawn."""
+        if len(self.table) < MEASURED_POINTS:
+            return True
+        assert self.charge is not None
+        missing = max(1.0 - self.charge, 1e-9)
+        spread = math.hypot(_GAUGE_SPREAD, _GAUGE_OFF / missing)
+        shown = self.drawn.total_wh / missing / self._energy_wh(load_w)
+        return self._is_far_below(shown, spread)
+
+    def _is_far_below(self, shown: float, spread: float) -> bool:
+        """Whether a gauge shows so small a share of the measured battery that it is another."""
+        return math.log(max(shown, 1e-9)) < -_FAR_BELOW * math.hypot(self.spread, spread)
 
     def _energy_wh(self, load_w: float) -> float:
         """Energy at that load: by the table, between its points on the logarithm of the load."""

@@ -6,7 +6,15 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from policies.belief import Drawn, discharged, from_charge, full_runtime_s, recharged, simple_belief
+from policies.belief import (
+    Drawn,
+    discharged,
+    from_charge,
+    full_energy_wh,
+    full_runtime_s,
+    recharged,
+    simple_belief,
+)
 from policies.model import Battery, RunPoint, Unit
 from policies.runtime import LoadStep, cells_of, ends_after_s, inverter_of
 
@@ -108,6 +116,34 @@ def test_table_answers_its_own_points_and_is_acted_on_at_five_percent() -> None:
     assert full_runtime_s(MEASURED, load_w=200.0, quantile=0.5) == pytest.approx(1800, rel=1e-6)
     assert belief.bound_quantile == 0.05
     assert simple_belief(PLAIN, Drawn(), load_w=20.0).bound_quantile == 0.01
+
+
+@pytest.mark.parametrize("share", [0.7, 1.0, 3.0])
+def test_gauges_tell_nothing_new_of_a_measured_battery(share: float) -> None:
+    """A unit's guess, off by a third, cost what two full runs had taught."""
+    whole_s = full_runtime_s(MEASURED, load_w=200.0, quantile=0.5)
+    drawn = discharged(MEASURED, Drawn(), load_w=200.0, stretch_s=0.25 * whole_s)
+    energy_wh = full_energy_wh(MEASURED)
+    charge = min(1.0, max(0.0, 1.0 - drawn.total_wh / (share * energy_wh)))
+    alone = simple_belief(MEASURED, drawn, load_w=200.0)
+    told = simple_belief(
+        MEASURED, drawn, load_w=200.0, runtime_s=share * 0.75 * whole_s, charge=charge
+    )
+
+    steps = [LoadStep(0.0, 200.0)]
+    assert told.end_after_s(steps, 0.05) == alone.end_after_s(steps, 0.05)
+
+
+@pytest.mark.parametrize(("runtime_s", "charge"), [(180.0, None), (None, 0.3)])
+def test_gauges_far_below_a_measured_battery_are_believed(
+    runtime_s: float | None, charge: float | None
+) -> None:
+    """A battery that has failed since its runs, or is not full, must not cost a recorder."""
+    whole_s = full_runtime_s(MEASURED, load_w=200.0, quantile=0.5)
+    drawn = discharged(MEASURED, Drawn(), load_w=200.0, stretch_s=0.1 * whole_s)
+    told = simple_belief(MEASURED, drawn, load_w=200.0, runtime_s=runtime_s, charge=charge)
+
+    assert told.end_after_s([LoadStep(0.0, 200.0)], 0.05) < 0.4 * whole_s
 
 
 def test_shedding_in_the_course_of_load_is_counted() -> None:
