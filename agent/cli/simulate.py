@@ -36,7 +36,9 @@ def simulate(seed: int | None, seeds: str | None, runs: str, estimate: bool, as_
 
     The engine is the one of `lastwatt run`; everything around it is drawn, faults included. The
     status is 0 only if every invariant held. `lost` counts the outages in which something was lost
-    that one who knows everything in advance would have saved.
+    that one who knows everything in advance would have saved; `kept_ratio_median` is for how long
+    recording went on against his, in outages in which somebody had to act, and
+    `kept_ratio_every_median` in all.
     """
     import logging
 
@@ -74,7 +76,8 @@ def simulate(seed: int | None, seeds: str | None, runs: str, estimate: bool, as_
 def account(ridden: list[Ridden]) -> dict[str, Any]:
     """Return what `--json` prints, without format and ok."""
     outages = [outage for one in ridden for outage in one.outages]
-    kept = [outage.kept_ratio for outage in outages if outage.kept_ratio is not None]
+    every = [(o.kept_ratio, o.needed) for o in outages if o.kept_ratio is not None]
+    kept = [ratio for ratio, needed in every if needed]
     return {
         "runs": len(outages),
         "violations": [
@@ -85,6 +88,7 @@ def account(ridden: list[Ridden]) -> dict[str, Any]:
         "lost": sum(bool(outage.lost) for outage in outages),
         "impossible": sum(bool(outage.impossible) for outage in outages),
         "kept_ratio_median": round(median(kept), 4) if kept else None,
+        "kept_ratio_every_median": round(median(r for r, _ in every), 4) if every else None,
     }
 
 

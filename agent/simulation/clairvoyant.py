@@ -38,7 +38,8 @@ class Foresight:
         hurt_idle: what is hurt if nobody does anything.
         saved: what is hurt if nobody does anything, and he brings to rest in time.
         impossible: what he cannot save either.
-        recorded_s: for how long each recorder that he saves records in the outage.
+        recorded_s: for how long each recorder that he saves records in the outage; where nobody has
+            to act, each that was at it.
     """
 
     writing: frozenset[str] = frozenset()
@@ -62,7 +63,8 @@ def foresee(
     writing = frozenset(name for name, machine in truth.machines.items() if machine.is_writing)
     idle = _Ride(truth, manners, starts_at=math.inf, until=until)
     if not idle.hurt:
-        return Foresight(writing)
+        through_s = {name: s for name, s in idle.recorded_s.items() if name in writing}
+        return Foresight(writing, recorded_s=through_s)
     best = _Ride(truth, manners, starts_at=starts_at, until=until)
     saved = (idle.hurt.keys() & best.told) - best.hurt.keys()
     impossible = idle.hurt.keys() - saved

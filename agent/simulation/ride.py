@@ -43,8 +43,8 @@ class Outage:
         needed: whether somebody had to act: doing nothing would have hurt something.
         lost: what held data, was hurt, and would have been saved by the clairvoyant.
         impossible: what he could not have saved either.
-        kept_ratio: recording time of the recorders that both brought to rest, against his; None
-            where there are none.
+        kept_ratio: recording time of the recorders that both brought to rest, against his, or where
+            nobody had to act, of all; None where there are none.
     """
 
     begin: float
