@@ -15,7 +15,7 @@ from agent.simulation.scenario import Charge, Manners, Meter, Minutes, Quirks, S
 from agent.simulation.truth import DeviceBuild
 from policies.learnt import with_learnt
 from policies.load import listed_draw
-from policies.model import Device, Reading, Site, Starts
+from policies.model import Device, Reading, Role, Site, Starts
 from policies.night import Light, light_at
 from policies.state import took_of
 
@@ -127,6 +127,11 @@ def _watts(site: Site, device: Device, light: Light, scale: Mapping[str, float])
     return watts * (min(shares) if shares else 1.0) / (min(through) if through else 1.0)
 
 
+_NO_BUTTON = frozenset({Role.SWITCH, Role.ROUTER, Role.MODEM, Role.CAMERA})
+"""They run whenever they have power; an order to start them puts back what was set, over their own
+network."""
+
+
 def _build(site: Site, device: Device, light: Light, scale: Mapping[str, float]) -> DeviceBuild:
     """What takes its time takes most of what is planned for it."""
     return DeviceBuild(
@@ -135,7 +140,9 @@ def _build(site: Site, device: Device, light: Light, scale: Mapping[str, float])
         stop_s=TAKES_SHARE * (device.stop_s or 0.0),
         boot_s=TAKES_SHARE * device.start_s,
         quiet_after=1.0,
-        starts_with_power=device.is_passive or device.starts is Starts.BY_ITSELF,
+        starts_with_power=device.is_passive
+        or device.starts is Starts.BY_ITSELF
+        or device.role in _NO_BUTTON,
     )
 
 

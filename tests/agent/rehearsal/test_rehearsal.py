@@ -65,6 +65,28 @@ def test_what_nothing_starts_is_named_and_what_is_woken_comes_back(tmp_path: Pat
     assert desk.back_s > result.mains_back_s
 
 
+def test_switch_that_is_told_how_to_start_runs_once_it_has_power(tmp_path: Path) -> None:
+    """It has no button: what hangs on it would else be said to stay off until somebody came."""
+    quay = """[[device]]
+name = "quay switch"
+role = "switch"
+feed = "cabinet"
+address = "192.0.2.22"
+watts = 40
+quiesce = { driver = "http", path = "/quiet", takes = "5s" }
+start = { driver = "http", path = "/on", takes = "20s" }
+[device.http]
+auth = "none"
+scheme = "http"
+"""
+    result = gone_through(tmp_path, quay, mains_after_s=4 * 3600.0)
+
+    switch = device(result, "quay switch")
+    assert switch.dark_s is not None
+    assert switch.back_s is not None and switch.back_s >= result.mains_back_s
+    assert result.not_back == []
+
+
 def test_same_question_has_the_same_answer_at_any_pace(tmp_path: Path) -> None:
     """What is watched at a pace must be what counts as rehearsed at once."""
     loaded = yard(tmp_path)
