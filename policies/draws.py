@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 
 _HOUR_S = 3600.0
 _NEWTON_STEPS = 8
+_SETTLED_H = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +104,19 @@ def empties_after_h(draws: Draws, wells: ManyWells, *, drawn_w: Array) -> Array:
     k, c = draws.flow_per_h, draws.available_share
     y1, y0 = wells.available_wh, wells.available_wh + wells.bound_wh
     drawn = np.maximum(drawn_w, 1e-12)
-    # y1'' at the start is k times minus the slope's own decaying part; its sign is for ever.
-    falling = drawn * (1.0 - c) + k * (y1 - c * y0)
-    at = np.where(falling > 0.0, 0.0, np.maximum(y0, 0.0) / drawn)
+    # y1(t) = fading e^(-kt) + level - drain t; the sign of y1'' is that of fading, for ever.
+    level, drain = c * y0 - drawn * (1.0 - c) / k, drawn * c
+    fading = y1 - level
+    most = np.maximum(y0, 0.0) / drawn
+    at = np.where(fading > 0.0, 0.0, most)
     for _ in range(_NEWTON_STEPS):
-        decay = np.expm1(-k * at)
-        u = -decay / k
-        value = y1 * (1.0 + decay) + (y0 * k * c - drawn) * u - drawn * c * (at - u)
-        slope = -drawn - k * (value - c * (y0 - drawn * at))
-        at = np.clip(at - value / slope, 0.0, np.maximum(y0, 0.0) / drawn)
+        faded = fading * np.exp(-k * at)
+        following = at + (faded + level - drain * at) / (k * faded + drain)
+        following = np.minimum(np.maximum(following, 0.0), most)
+        is_settled = np.abs(following - at).max(initial=0.0) <= _SETTLED_H
+        at = following
+        if is_settled:
+            break
     return np.where(y1 <= 0.0, 0.0, at)
 
 
@@ -123,22 +128,32 @@ def ends_after_s(draws: Draws, wells: ManyWells, steps: Sequence[LoadStep]) -> A
     """
     if not steps or any(a.after_s >= b.after_s for a, b in pairwise(steps)):
         raise ValueError("load steps are given by rising time, and there is at least one")
+    k, c = draws.flow_per_h, draws.available_share
+    # What is in both wells, and by how much the available one is off its share of that: each goes
+    # its own way under a steady draw.
+    whole = wells.available_wh + wells.bound_wh
+    off = wells.available_wh - c * whole
+    lag_h = (1.0 - c) / k
     ends_h = np.full(len(draws), np.nan)
     began_h = 0.0
+
+    def end_of(some: NDArray[np.intp], drawn_w: Array) -> None:
+        available = off[some] + c[some] * whole[some]
+        few = ManyWells(available, whole[some] - available)
+        lasts_h = empties_after_h(draws.chosen(some), few, drawn_w=drawn_w[some])
+        ends_h[some] = began_h + lasts_h
+
     for step, following in pairwise(steps):
         stretch_h = max(0.0, following.after_s / _HOUR_S - began_h)
         drawn_w = draws.drawn_w(step.load_w)
-        after = after_stretch(
-            draws, wells, drawn_w=drawn_w, stretch_h=np.full(len(draws), stretch_h)
-        )
-        ended = np.isnan(ends_h) & (after.available_wh <= 0.0)
+        after_whole = whole - stretch_h * drawn_w
+        after_off = off + (off + lag_h * drawn_w) * np.expm1(-stretch_h * k)
+        ended = (after_off + c * after_whole <= 0.0) & np.isnan(ends_h)
         if ended.any():
-            some = np.flatnonzero(ended)
-            few = ManyWells(wells.available_wh[some], wells.bound_wh[some])
-            ends_h[some] = began_h + empties_after_h(draws.chosen(some), few, drawn_w=drawn_w[some])
-        wells, began_h = after, began_h + stretch_h
-    last = began_h + empties_after_h(draws, wells, drawn_w=draws.drawn_w(steps[-1].load_w))
-    return _HOUR_S * np.where(np.isnan(ends_h), last, ends_h)
+            end_of(np.flatnonzero(ended), drawn_w)
+        whole, off, began_h = after_whole, after_off, began_h + stretch_h
+    end_of(np.flatnonzero(np.isnan(ends_h)), draws.drawn_w(steps[-1].load_w))
+    return _HOUR_S * ends_h
 
 
 def prior(unit: Unit, n: int, chance: np.random.Generator) -> Draws:
