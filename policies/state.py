@@ -127,6 +127,8 @@ class DeviceState:
         grades: what was shown to work, and when; see `policies.grades`.
         refused_login: hash of a login that a check by night was refused; "" = none.
         refused: how often each act was refused since this outage began, or since it was over.
+        is_stop_in_doubt: all that is known of its failed stop is that it may have been sent: the
+            agent ended before there was an answer.
     """
 
     phase: Phase = Phase.RUNNING
@@ -143,6 +145,7 @@ class DeviceState:
     changed: frozenset[str] = frozenset()
     was: Mapping[str, str] = field(default_factory=dict)
     refused: Mapping[str, int] = field(default_factory=dict)
+    is_stop_in_doubt: bool = False
     took: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     gap: RecordingGap = NO_GAP
     is_seen_gone: bool = False
@@ -535,6 +538,7 @@ def _closed(state: SiteState, event: OrderClosed, *, settle_s: float) -> SiteSta
         is_ours=device.is_ours and phase is not Phase.RUNNING,
         attempts=device.attempts + 1 if failed else 0,
         told=told if failed else frozenset(),
+        is_stop_in_doubt=failed and _is_stop_in_doubt(device, opened),
         was_seen_off=event.ending is Ending.AT_REST
         or (failed and device.was_seen_off and not told),
         by_hand=opened.by_hand if event.task is Task.REST else device.by_hand,
@@ -544,6 +548,16 @@ def _closed(state: SiteState, event: OrderClosed, *, settle_s: float) -> SiteSta
         **_shown(device, opened, event),
     )
     return _with_device(state, event.device, device)
+
+
+def _is_stop_in_doubt(device: DeviceState, opened: OpenOrder) -> bool:
+    """Whether its stop may have been sent, by this order or before it, and was never answered."""
+    sent = {
+        verdict for act, verdict in opened.steps if act == "stop" and verdict not in _WITHOUT_EFFECT
+    }
+    if not sent:
+        return device.is_stop_in_doubt
+    return sent == {None} and (device.is_stop_in_doubt or "stop" not in device.told)
 
 
 def _taken(

@@ -93,10 +93,14 @@ async def _runs_already(steps: Steps) -> Result | None:
 
 
 def _is_idle(steps: Steps) -> bool:
-    """Whether the device was quiesced and then not stopped, so that being on proves little."""
+    """Whether the device was quiesced and then not stopped, so that being on proves little.
+
+    A stop of which nobody knows that it was sent, and that was not seen to work, undoes nothing.
+    """
     if _is_to_be_restored(steps):
         return False
-    is_halted = Act.STOP in steps.told or Act.CUT in steps.told or steps.was_off
+    is_stopped = Act.STOP in steps.told and not steps.is_stop_in_doubt
+    is_halted = is_stopped or Act.CUT in steps.told or steps.was_off
     return Act.QUIESCE in steps.told and not is_halted
 
 

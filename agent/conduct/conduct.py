@@ -176,6 +176,7 @@ class Conductor:
             told=known.told | (opened.told if opened is not None else frozenset()),
             earlier=opened.steps if opened is not None else (),
             was_off=known.was_seen_off,
+            is_stop_in_doubt=known.is_stop_in_doubt,
             owed=known.owed,
             was={stage: was for stage, was in known.was.items() if stage in known.owed},
             refused=known.refused,

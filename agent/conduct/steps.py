@@ -157,6 +157,7 @@ class Steps:
         told: acts of this and earlier orders that may have taken effect already.
         earlier: acts of this order that an earlier run of the agent began, with their verdicts.
         was_off: it was proven at rest, and nothing says that it runs again.
+        is_stop_in_doubt: of a stop that failed before nobody knows whether it was sent at all.
         owed: acts of earlier orders that are to be undone.
         hurried: set when what is optional is to be dropped.
         is_past_stopping: its stop has failed, and what is left to its deadline is for its cut.
@@ -174,6 +175,7 @@ class Steps:
         told: Collection[str] = (),
         earlier: tuple[tuple[str, str | None], ...] = (),
         was_off: bool = False,
+        is_stop_in_doubt: bool = False,
         owed: Collection[str] = (),
         was: Mapping[str, str] | None = None,
         refused: Mapping[str, int] = MappingProxyType({}),
@@ -188,6 +190,7 @@ class Steps:
         self.told = {act for act in CHANGING if act in told}
         self.earlier = earlier
         self.was_off = was_off
+        self.is_stop_in_doubt = is_stop_in_doubt
         self.owed = frozenset(owed)
         self._was = dict(was or {})
         self.hurried = Cue()

@@ -758,6 +758,25 @@ async def test_start_that_does_not_come_up_needs_a_hand() -> None:
     assert notices(stand.keeper.events) == ["slip recorder is not back: confirm_running: not seen"]
 
 
+@pytest.mark.parametrize(("is_in_doubt", "sent"), [(True, True), (False, False)])
+async def test_recorder_that_was_quiesced_is_started_though_its_stop_may_have_been_sent(
+    is_in_doubt: bool, sent: bool
+) -> None:
+    """The agent was killed before the stop went out: it ran on, and recorded nothing."""
+    stand, _ = bench()
+    acts = {**REST_ACTS, Act.STOP: Repeat.NEVER, Act.START: Repeat.LOOK_FIRST}
+    stand.fit("slip recorder", acts)
+    told = frozenset({"quiesce", "stop"})
+    failed = DeviceState(
+        Phase.GIVEN_UP, is_ours=True, told=told, changed=told, is_stop_in_doubt=is_in_doubt
+    )
+    stand.state = replace(stand.state, devices={"slip recorder": failed})
+    await returned(stand)
+
+    assert ("start" in begun(stand.keeper.events, "slip recorder")) is sent
+    assert stand.phase("slip recorder") is Phase.RUNNING
+
+
 STAYS_OFF = "slip recorder stays off: it waits for loft store, which is not back"
 
 

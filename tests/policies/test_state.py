@@ -143,6 +143,22 @@ def test_act_in_doubt_is_remembered_as_told_until_the_device_is_seen() -> None:
     assert seen.devices["gate recorder"].told == frozenset()
 
 
+@pytest.mark.parametrize(
+    ("verdict", "is_in_doubt"),
+    [(None, True), (Verdict.DONE, False), (Verdict.UNCERTAIN, False), (Verdict.NO_ANSWER, False)],
+)
+def test_stop_that_nobody_answered_for_is_kept_in_doubt(
+    verdict: Verdict | None, is_in_doubt: bool
+) -> None:
+    """A recorder that was quiesced and runs may be idle: that its stop was told proves nothing."""
+    steps: list[object] = [StepBegan(2, "r#1", "gate recorder", "stop")]
+    if verdict is not None:
+        steps.append(StepEnded(3, "r#1", "gate recorder", "stop", verdict.value, "said"))
+
+    known = folded(*failed_rest(*steps)).devices["gate recorder"]
+    assert known.is_stop_in_doubt is is_in_doubt
+
+
 def test_device_that_was_proven_off_counts_as_that_until_it_is_told_or_seen() -> None:
     """In the next outage its silence means that it is still off, and not that it was lost."""
     gate = "gate recorder"

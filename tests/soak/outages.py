@@ -33,10 +33,7 @@ RIDE_MOST_S = 300
 
 AT_A_TIME = 20
 
-KNOWN: dict[tuple[int, int, bool], str] = {
-    (6098, 0, False): "quiesced, its stop in doubt over a kill and never seen to work: found "
-    "running, a recorder is taken to record, and is not started",
-}
+KNOWN: dict[tuple[int, int, bool], str] = {}
 """Seed, test runs, with cuts: drawn faults that wait to be mended; a mended one fails here."""
 
 
