@@ -269,7 +269,9 @@ class _Maker:
             return min(_LONGEST_S, belief.end_after_s(steps, belief.bound_quantile))
 
         def kept_s(bound_s: float) -> float:
-            return bound_s - (reserve_s(self._site, bound_s) if keeps else 0.0)
+            if not keeps:
+                return bound_s
+            return bound_s - reserve_s(self._site, bound_s, quantile=belief.bound_quantile)
 
         steps = course(problem, np.full(len(problem.items), math.inf))
         bound_s = lower_s(steps)
