@@ -217,6 +217,7 @@ def interrupted(process: subprocess.Popen[str]) -> Done:
     return Done(process.returncode, out, err.strip())
 
 
+@pytest.mark.alone
 def test_interrupted_probe_leaves_at_once(tmp_path: Path) -> None:
     """Status 130, 128 and SIGINT, while a device keeps it waiting."""
     write_secret(tmp_path / "key", "no key at all")

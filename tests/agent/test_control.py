@@ -234,9 +234,13 @@ async def test_one_client_too_many_is_turned_away_and_the_next_is_served(
     assert served["ok"]
 
 
-async def test_a_long_answer_arrives_whole(server: ControlServer, lock: StateLock) -> None:
+async def test_a_long_answer_arrives_whole(lock: StateLock) -> None:
     """A site of a hundred devices has a long status."""
-    answer = await asked(lock.folder, "long")
+    patient = ControlServer(lock, ASKS)
+    await patient.start()
+    answer = await asked(lock.folder, "long", timeout_s=30.0)
+    await patient.close()
+    lock.release()
 
     assert len(answer["text"]) == 2_000_000
 

@@ -233,6 +233,7 @@ async def test_a_unit_that_was_silent_is_read_again(
     assert reading.output_source is OutputSource.NORMAL
 
 
+@pytest.mark.alone
 async def test_a_deadline_is_kept_even_against_the_tries(unit: Snmpd, hub: SnmpHub) -> None:
     """The next poll, and a stop, must not wait for this one."""
     read = Read(hub, as_community(unit))

@@ -70,6 +70,7 @@ async def test_what_it_prints_is_evidence_and_bounded() -> None:
     assert len(outcome.evidence) < SHOWN_MOST + 100
 
 
+@pytest.mark.alone
 async def test_program_that_hangs_is_killed_with_what_it_began(tmp_path: Path) -> None:
     """Neither it nor its children outlive the deadline."""
     pids = tmp_path / "pids"
@@ -139,6 +140,7 @@ async def test_look_is_repeated_until_it_says_yes(tmp_path: Path) -> None:
     assert broken.verdict is Verdict.REFUSED
 
 
+@pytest.mark.alone
 async def test_look_that_never_says_yes_is_not_yet() -> None:
     """And ends by the deadline."""
     driver = fit({Stage.VERIFY: {"gone": ["/bin/false"], "every": "0.1s"}})

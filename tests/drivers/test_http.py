@@ -102,6 +102,7 @@ async def test_requests_of_a_slow_recorder_are_spaced(recorder: WebRecorder) -> 
     assert time.monotonic() - began >= 0.8
 
 
+@pytest.mark.alone
 async def test_a_session_is_closed_when_the_act_is_cancelled(recorder: WebRecorder) -> None:
     """The agent's own end in mid-act leaves no session behind, and is not held up."""
     recorder.busy, recorder.wish = 99, "30"
@@ -247,6 +248,7 @@ async def test_a_name_that_is_not_found_is_no_answer() -> None:
     assert "recorder.invalid" in outcome.evidence
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(
     "answer",
     [
@@ -470,6 +472,7 @@ async def test_a_state_is_watched_until_it_is_the_one_that_is_due(recorder: WebR
     assert recorder.open_sessions == 0
 
 
+@pytest.mark.alone
 async def test_a_state_that_never_comes_is_not_yet(recorder: WebRecorder) -> None:
     """The device was heard up to the deadline, and what it last said is the evidence."""
     driver = http_driver(
@@ -639,6 +642,7 @@ async def test_the_first_byte_leaves_at_once(recorder: WebRecorder) -> None:
     assert min(took_s) < 0.040
 
 
+@pytest.mark.alone
 async def test_one_act_costs_little_time_of_the_processor() -> None:
     """Thirty devices on a small box are stopped at once, not one after the other."""
     async with raw_peer(says(STOPPING)) as peer:

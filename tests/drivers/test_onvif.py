@@ -96,6 +96,7 @@ async def test_recording_is_idled_proved_and_put_back(auth: str) -> None:
     assert PASSWORD not in repr([remembered, quiesced, confirmed, restored, running])
 
 
+@pytest.mark.alone
 async def test_recorder_that_takes_idle_and_records_on_is_not_quiesced() -> None:
     """It is common: cutting its power would damage the recording."""
     with serving(Recorder(obeys=False)) as recorder:
@@ -123,11 +124,11 @@ async def test_no_time_to_settle_is_not_quiesced() -> None:
     """What was cached may not be on disk yet."""
     stages: dict[Stage, dict[str, Any]] = {Stage.QUIESCE: {"settle": "30s", "every": "0.1s"}}
     with serving(Recorder({"job-1": "Idle"})) as recorder:
-        outcome = await perform(fit(recorder, stages), Act.CONFIRM_QUIESCED, within_s=2.0)
+        outcome = await perform(fit(recorder, stages), Act.CONFIRM_QUIESCED, within_s=20.0)
 
     assert outcome.verdict is Verdict.NOT_YET
     assert "no time was left for 30 s of settling" in outcome.evidence
-    assert outcome.took_s < 1.5
+    assert outcome.took_s < 15.0
 
 
 async def test_only_named_recordings_are_touched() -> None:

@@ -177,6 +177,7 @@ async def test_power_button_is_not_pushed_at_a_machine_that_is_off() -> None:
     assert not any(call.startswith("POST /redfish/v1/Systems") for call in controller.calls)
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(
     ("states", "verdict"),
     [
@@ -243,6 +244,7 @@ async def test_machine_that_stays_off_after_the_outage_is_warned_about() -> None
     assert "stays off" not in with_start.advice
 
 
+@pytest.mark.alone
 async def test_state_that_does_not_come_is_not_yet() -> None:
     """A machine that hangs in its shutdown is told apart from one that is off."""
     with serving(Controller(power="PoweringOff")) as controller:

@@ -278,6 +278,7 @@ async def test_a_wrong_community_is_silence(steady: Snmpd, hub: SnmpHub) -> None
     assert "sextant" not in str(silent.value)
 
 
+@pytest.mark.alone
 @peer_needed
 @pytest.mark.parametrize("settings", [as_community, as_user])
 async def test_a_silent_unit_takes_no_longer_than_its_tries(

@@ -344,14 +344,15 @@ async def test_confirmation_is_asked_until_it_holds(sshd: Sshd, tmp_path: Path) 
     assert len(outcome.sent) == 2  # one look: what each of them sends
 
 
+@pytest.mark.alone
 async def test_confirmation_that_never_holds_is_not_yet(sshd: Sshd) -> None:
     """Time is up: the conductor must hear that the recorder still writes."""
     stages = {Stage.QUIESCE: {"run": "true", "confirm": "exit 3", "every": "0.1s"}}
-    outcome = await perform(fit(sshd, stages), Act.CONFIRM_QUIESCED, within_s=1.0)
+    outcome = await perform(fit(sshd, stages), Act.CONFIRM_QUIESCED, within_s=3.0)
 
     assert outcome.verdict is Verdict.NOT_YET
     assert outcome.evidence == '"exit 3": exit status 3'
-    assert outcome.took_s <= 1.1
+    assert outcome.took_s <= 3.25
 
 
 async def test_running_is_confirmed_by_the_login_alone(sshd: Sshd) -> None:

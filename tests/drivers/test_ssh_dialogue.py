@@ -113,14 +113,14 @@ async def test_connection_lost_after_the_last_line_is_uncertain(switch: Sshd) ->
 async def test_missing_prompt_is_told_with_what_came_instead(switch: Sshd) -> None:
     """The owner reads what the console said, and mends the pattern."""
     outcome = await stop_by(
-        switch, dialogue=[{"expect": "router> $", "within": "0.5s", "send": "enable"}]
+        switch, dialogue=[{"expect": "router> $", "within": "3s", "send": "enable"}]
     )
 
     assert outcome.verdict is Verdict.GARBLED
     assert outcome.evidence == (
-        'no prompt like /router> $/ came within 0.5 s; it last wrote "Yard switch / yard>"'
+        'no prompt like /router> $/ came within 3 s; it last wrote "Yard switch / yard>"'
     )
-    assert outcome.took_s < 1.5
+    assert outcome.took_s < 9.0
 
 
 async def test_missing_prompt_after_a_line_was_sent_is_uncertain(switch: Sshd) -> None:
@@ -150,6 +150,7 @@ async def test_secret_that_the_console_repeats_is_masked(switch: Sshd) -> None:
     assert SECRET not in repr(outcome)
 
 
+@pytest.mark.alone
 async def test_waiting_at_a_prompt_ends_at_the_deadline(switch: Sshd) -> None:
     """A patient prompt must not outlive the battery."""
     outcome = await stop_by(

@@ -58,6 +58,7 @@ async def test_dropped_question_is_no_answer(sshd: Sshd) -> None:
     assert outcome.verdict is Verdict.NO_ANSWER
 
 
+@pytest.mark.alone
 @pytest.mark.peer
 @pytest.mark.parametrize("run", ["sleep 4", "exec >&- 2>&-; sleep 4", "yes | head -c 400000000"])
 async def test_hung_command_ends_at_the_deadline(sshd: Sshd, run: str) -> None:
@@ -69,6 +70,7 @@ async def test_hung_command_ends_at_the_deadline(sshd: Sshd, run: str) -> None:
     assert outcome.took_s <= 0.7 + OVERRUN_S
 
 
+@pytest.mark.alone
 @pytest.mark.peer
 async def test_frozen_server_does_not_outlive_a_deadline(tmp_path: Path) -> None:
     """A machine that hangs while its kernel still acknowledges: before and in mid-conversation."""
@@ -88,6 +90,7 @@ async def test_frozen_server_does_not_outlive_a_deadline(tmp_path: Path) -> None
     assert before.took_s <= 0.6 + OVERRUN_S
 
 
+@pytest.mark.alone
 @pytest.mark.peer
 async def test_frozen_server_in_each_stage_leaves_no_thread(tmp_path: Path) -> None:
     """An agent that runs for years cannot lose a thread per outage."""

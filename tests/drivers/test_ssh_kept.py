@@ -161,6 +161,7 @@ async def test_session_that_hangs_is_given_up_for_a_new_one(tmp_path: Path) -> N
     assert 2.5 < outcome.took_s < 6.0
 
 
+@pytest.mark.alone
 async def test_hanging_session_does_not_outlive_the_deadline(tmp_path: Path) -> None:
     """The stop's own deadline holds over a kept connection too."""
     with Sshd(tmp_path) as server:
@@ -193,6 +194,7 @@ async def test_nobody_there_is_no_answer(tmp_path: Path) -> None:
     assert outcome.verdict is Verdict.NO_ANSWER
 
 
+@pytest.mark.alone
 async def test_frozen_device_ends_by_the_deadline(tmp_path: Path) -> None:
     """Opening ahead must never hold anything up."""
     with Sshd(tmp_path) as server:
@@ -215,13 +217,14 @@ async def test_closing_hangs_up(tmp_path: Path) -> None:
         await gone(server)
 
 
+@pytest.mark.alone
 async def test_connection_that_nobody_asks_for_any_more_is_let_go(tmp_path: Path) -> None:
     """Mains is back: devices that hold few sessions get theirs back."""
     with Sshd(tmp_path) as server:
-        console = SshConsole(login_at(server), kept_s=0.3)
+        console = SshConsole(login_at(server), kept_s=0.6)
         for _ in range(3):
             await console.prepare(within_s=10.0, sent=[])
-            await asyncio.sleep(0.2)
+            await asyncio.sleep(0.3)
             assert server.sessions(), "each asking keeps it on"
         await gone(server)
 

@@ -56,6 +56,7 @@ async def silent_device() -> AsyncIterator[int]:
         yield full.getsockname()[1]
 
 
+@pytest.mark.alone
 async def test_device_that_answers_is_not_gone() -> None:
     """A stop that did not work must be seen as such, by the deadline."""
     port = free_port()
@@ -69,6 +70,7 @@ async def test_device_that_answers_is_not_gone() -> None:
     assert 0.75 <= outcome.took_s <= 1.05
 
 
+@pytest.mark.alone
 async def test_gone_only_after_the_whole_settling_time() -> None:
     """The network of a PC goes down before its last files are written."""
     port = free_port()
@@ -161,6 +163,7 @@ async def test_name_that_does_not_resolve_is_no_proof() -> None:
     assert outcome.verdict is Verdict.NO_ANSWER
 
 
+@pytest.mark.alone
 async def test_running_is_confirmed_as_soon_as_the_port_opens() -> None:
     """A return is not held up longer than the device needs."""
     port = free_port()
@@ -183,6 +186,7 @@ async def test_device_that_stays_away_is_no_answer() -> None:
     assert outcome.advice == f"see whether the device is on and takes connections at port {port}"
 
 
+@pytest.mark.alone
 async def test_probe_looks_once() -> None:
     """A probe of a dead device must not take the whole deadline."""
     outcome = await perform(watch(free_port()), Act.PROBE, within_s=5.0)

@@ -254,8 +254,8 @@ class Apache:
 
 
 def wait_for(port: int, process: subprocess.Popen[bytes], log: Path) -> None:
-    """Return once *port* of 127.0.0.1 takes connections; at most 10 s."""
-    until = time.monotonic() + 10
+    """Return once *port* of 127.0.0.1 takes connections; at most a minute."""
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         if process.poll() is not None:
             break

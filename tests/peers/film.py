@@ -53,7 +53,7 @@ class Film:
         with (self.folder / "ffmpeg.log").open("wb") as log:
             self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=log)
         self.pid_file.write_text(str(self._process.pid))
-        until = time.monotonic() + 10
+        until = time.monotonic() + 60
         while not self.file.exists() or self.file.stat().st_size == 0:
             assert time.monotonic() < until, "ffmpeg records nothing"
             time.sleep(0.05)

@@ -201,7 +201,7 @@ class Snmpd:
         self.stop()
 
     def start(self) -> None:
-        """Start it and wait until it answers; at most 10 s."""
+        """Start it and wait until it answers; at most a minute."""
         program = binary("snmpd")
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = self.port or free_port(self.address)
@@ -281,7 +281,7 @@ class Snmpd:
 
     def _wait(self) -> None:
         assert self._process is not None
-        until = time.monotonic() + 10
+        until = time.monotonic() + 60
         while time.monotonic() < until:
             if self._process.poll() is not None:
                 break

@@ -11,7 +11,7 @@ import socket
 import subprocess
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Self
 
@@ -60,7 +60,8 @@ def free_port(address: str = "127.0.0.1") -> int:
 class Sshd:
     """One sshd; a context manager that starts it and ends it, and every command it still runs.
 
-    It logs in the user who runs the tests, by the key `client_key`; so it does its own users.
+    It logs in the user who runs the tests, by the key `client_key`; so it does its own users. Their
+    home is its folder: what the shell of whoever runs the tests does first is not run.
 
     Attributes:
         folder: its own folder, for keys, configuration and log; made if it is not there.
@@ -82,6 +83,7 @@ class Sshd:
     has_own_users: bool = False
     sudoers: str = ""
     _process: subprocess.Popen[bytes] | None = None
+    _frozen: list[int] = field(default_factory=list)
 
     def __enter__(self) -> Self:
         self.start()
@@ -111,7 +113,7 @@ class Sshd:
         return run("ssh-keygen", "-lf", str(path)).split()[1]
 
     def start(self) -> None:
-        """Make what keys are missing, start it, and wait until it greets; at most 10 s."""
+        """Make what keys are missing, start it, and wait until it greets; at most a minute."""
         program = binary("sshd", package="openssh-server")
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = self.port or free_port(self.address)
@@ -134,15 +136,18 @@ class Sshd:
         if self._process is not None:
             self._signal(signal.SIGKILL)
             self._process.wait(10)
-            self._process = None
+            self._process, self._frozen = None, []
 
     def freeze(self) -> None:
         """Stop it and its sessions in their tracks; the kernel goes on acknowledging for them."""
+        # One whose parent ends just before it stops is nobody's descendant any more.
+        self._frozen = self._tree()
         self._signal(signal.SIGSTOP)
 
     def thaw(self) -> None:
         """Let it go on."""
         self._signal(signal.SIGCONT)
+        self._frozen = []
 
     def sessions(self) -> list[int]:
         """Return the processes of its open sessions."""
@@ -150,10 +155,14 @@ class Sshd:
         return _descendants(self._process.pid)
 
     def _signal(self, number: signal.Signals) -> None:
-        assert self._process is not None
-        for pid in [self._process.pid, *_descendants(self._process.pid)]:
+        for pid in self._tree():
             with suppress(ProcessLookupError):
                 os.kill(pid, number)
+
+    def _tree(self) -> list[int]:
+        assert self._process is not None
+        tree = [self._process.pid, *_descendants(self._process.pid)]
+        return [*tree, *(pid for pid in self._frozen if pid not in tree)]
 
     def _configuration(self, program: str) -> list[str]:
         colon = f"[{self.address}]" if ":" in self.address else self.address
@@ -201,7 +210,7 @@ class Sshd:
         return [unshare, "-m", "--", "/bin/sh", "-c", _IN_OWN_WORLD, str(self.folder)]
 
     def _wait(self, process: subprocess.Popen[bytes]) -> None:
-        end_at = time.monotonic() + 10
+        end_at = time.monotonic() + 60
         while time.monotonic() < end_at and process.poll() is None:
             with suppress(OSError), socket.create_connection((self.address, self.port), 1) as probe:
                 if probe.recv(4) == b"SSH-":

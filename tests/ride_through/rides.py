@@ -40,7 +40,7 @@ def supply(yard: Boatyard) -> str | None:
     return document["units"][0]["supply"] if status == 0 else None
 
 
-def until_watched(yard: Boatyard, *, within_s: float = 20.0) -> None:
+def until_watched(yard: Boatyard, *, within_s: float = 90.0) -> None:
     """Wait for the first reading."""
     wait_until(
         lambda: supply(yard) == "mains", within_s=within_s, what="the first reading", log=yard.log

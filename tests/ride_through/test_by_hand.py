@@ -43,7 +43,7 @@ def test_paused_agent_lets_an_outage_pass_until_the_pause_ends(yard: Boatyard) -
     assert status == 0
     yard.fail_mains()
     make_low(yard)
-    wait_until(lambda: supply(yard) == "battery", within_s=20, what="the outage", log=yard.log)
+    wait_until(lambda: supply(yard) == "battery", within_s=90, what="the outage", log=yard.log)
     time.sleep(3.0)
 
     assert {host.told for host in yard.hosts.values()} == {0}

@@ -72,6 +72,7 @@ async def test_secrets_are_in_files_of_their_own_that_only_we_can_read(tmp_path:
     assert not any(path.read_text().strip() in text for path in files)
 
 
+@pytest.mark.alone
 async def test_everything_is_open_within_a_second_and_a_half(tmp_path: Path) -> None:
     """A demo that takes its time to begin is not waited for."""
     began = time.monotonic()
