@@ -12,6 +12,7 @@ and by more than noise, is a collapse; it is over when the gauge is back near wh
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from statistics import median
 
 from policies.belief import full_energy_wh
@@ -106,10 +107,12 @@ def _top_of_fall(samples: tuple[tuple[float, float], ...]) -> tuple[float, float
     return None
 
 
+@lru_cache(maxsize=64)
 def _falls_by(samples: tuple[tuple[float, float], ...]) -> float:
     """Seconds lost for each that passes: the median over all pairs (Theil-Sen), odd values or not.
 
-    A gauge that made one step and goes on as before is no worse than what it shows.
+    A gauge that made one step and goes on as before is no worse than what it shows. Asked anew at
+    each decision, it is worked out once for each reading.
     """
     every = max(1, len(samples) // 24)
     some = samples[::-every][::-1]
