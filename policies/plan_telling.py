@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 import numpy as np
 
@@ -103,7 +104,8 @@ class Teller:
         """Return the plan."""
         solved = self._solved
         stops = {name: self._stop(name) for name in self._site.devices}
-        stops = {name: self._with_sake(stop, stops) for name, stop in stops.items()}
+        gaining = self._gaining(stops.values())
+        stops = {name: self._with_sake(stop, gaining) for name, stop in stops.items()}
         return Plan(
             made_at=self._now,
             outage_at=self._outage_at,
@@ -255,22 +257,47 @@ class Teller:
             is_in_time=device.role not in HOLDS_DATA,
         )
 
-    def _with_sake(self, stop: PlannedStop, stops: Mapping[str, PlannedStop]) -> PlannedStop:
+    def _gaining(self, stops: Iterable[PlannedStop]) -> Mapping[str, _Gaining]:
+        """What could gain by the giving way of another, by unit."""
+        found: dict[str, list[tuple[float, float, str]]] = {}
+        for stop in stops:
+            device = self._site.devices[stop.device]
+            if stop.why in _GAINS and device.role is not Role.AGENT_BOX:
+                for unit in self._footing.units[stop.device]:
+                    gains = (stop.on_until_at, device.worth, stop.device)
+                    found.setdefault(unit, []).append(gains)
+        return {unit: _Gaining.of(those) for unit, those in found.items()}
+
+    def _with_sake(self, stop: PlannedStop, gaining: Mapping[str, _Gaining]) -> PlannedStop:
         """Name what gains by its giving way: the most worth of what stays on longer on its unit."""
         if stop.why is not Why.GIVES_WAY:
             return stop
-        units = self._footing.units[stop.device]
-        longer = [
-            other.device
-            for other in stops.values()
-            if self._footing.units[other.device] & units
-            and other.on_until_at > stop.on_until_at + 1.0
-            and other.why in (Why.KEPT, Why.GIVES_WAY, Why.OWNER, Why.UNTOLD)
-            and self._site.devices[other.device].role is not Role.AGENT_BOX
-        ]
-        worth = {name: self._site.devices[name].worth for name in longer}
-        sake = max(longer, key=lambda name: (worth[name], name), default="")
-        return replace(stop, sake=sake)
+        units = self._footing.units[stop.device] & gaining.keys()
+        most = [gaining[unit].most_after(stop.on_until_at + 1.0) for unit in units]
+        return replace(stop, sake=max(most, default=(0.0, ""))[1])
+
+
+_GAINS = frozenset({Why.KEPT, Why.GIVES_WAY, Why.OWNER, Why.UNTOLD})
+
+
+@dataclass(frozen=True, slots=True)
+class _Gaining:
+    """Moments by which what is on one unit goes, rising; what is worth most of all from each on."""
+
+    until_at: Sequence[float]
+    most: Sequence[tuple[float, str]]
+
+    @classmethod
+    def of(cls, those: Iterable[tuple[float, float, str]]) -> _Gaining:
+        """Take them as (on until, worth, name)."""
+        latest_first = sorted(those, reverse=True)
+        most = list(accumulate(((worth, name) for _, worth, name in latest_first), max))
+        return cls([at for at, _, _ in reversed(latest_first)], most[::-1])
+
+    def most_after(self, at: float) -> tuple[float, str]:
+        """Return the most worth that stays on beyond a moment, and whose it is; "" = nobody's."""
+        first = bisect.bisect_right(self.until_at, at)
+        return self.most[first] if first < len(self.most) else (-1.0, "")
 
 
 def _offs_s(solved: Solved) -> list[float]:
