@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -274,39 +274,64 @@ class _Maker:
             return bound_s - reserve_s(self._site, bound_s, quantile=belief.bound_quantile)
 
         steps = course(problem, np.full(len(problem.items), math.inf))
-        bound_s = lower_s(steps)
         if factor is None:
-            factor = scale_to(plain, steps, kept_s(bound_s))
+            factor = scale_to(plain, steps, kept_s(lower_s(steps)))
         is_drawing = any(any(item.watts) for item in problem.items)
         seeker = _Seeker(factor, is_rough=is_drawing)
+        best: _Tried | None = None
         for turn in range(_TURNS):
             answer = yield from solver.solve(plain.scaled(seeker.tried), rough=seeker.is_rough)
             steps = _carried(problem, answer)
-            bound_s = lower_s(steps)
-            dark_s = lower_s(answer.steps)
+            tried = _Tried(answer, steps, lower_s(steps), lower_s(answer.steps), seeker.tried)
             yield
-            ends_s = kept_s(bound_s)
+            ends_s = kept_s(tried.lower_s)
             lacks = -1.0 + max(
                 _needed_s(problem, answer) / max(ends_s, _TINY_S),
-                answer.end_s / max(dark_s, _TINY_S),
+                answer.end_s / max(tried.dark_s, _TINY_S),
             )
+            if lacks <= _CLOSE and (best is None or _rank(problem, tried) > _rank(problem, best)):
+                best = tried
             if lacks > 0.0 and solver.is_least(answer):
                 break  # nothing could stop any sooner: with less no other course is found
             agrees, is_late = scale_to(plain, steps, ends_s), turn >= _LATE
             if seeker.is_found(agrees, lacks=lacks, is_late=is_late):
                 break
+        found = best or tried
         return Solved(
             unit,
             hung,
-            answer,
-            bound=scaled_to(plain, steps, bound_s),
-            planned=plain.scaled(seeker.tried),
-            lower_s=bound_s,
-            dark_s=dark_s,
-            median_s=min(_LONGEST_S, belief.end_after_s(steps, 0.5)),
+            found.answer,
+            bound=scaled_to(plain, found.steps, found.lower_s),
+            planned=plain.scaled(found.factor),
+            lower_s=found.lower_s,
+            dark_s=found.dark_s,
+            median_s=min(_LONGEST_S, belief.end_after_s(found.steps, 0.5)),
             limits={},
-            carried=steps,
+            carried=found.steps,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A course that was found for some battery, and what the bound says of it.
+
+    Attributes:
+        steps: the course that the bound was asked about; see `_carried`.
+        lower_s, dark_s: how long the output lasts along it, and along the course itself.
+        factor: how much of the file's battery it was found for.
+    """
+
+    answer: Answer
+    steps: tuple[LoadStep, ...]
+    lower_s: float
+    dark_s: float
+    factor: float
+
+
+def _rank(problem: Problem, tried: _Tried) -> tuple[int, int, float]:
+    """Rank what can be carried: as few hold times let go of as can be, and then by worth."""
+    unmet = tried.answer.unmet
+    return -sum(problem.items[i].holds_data for i in unmet), -len(unmet), tried.answer.worth
 
 
 class _Seeker:

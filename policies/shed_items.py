@@ -239,6 +239,14 @@ class Form:
         """Return the earliest end of the output, in h, that lets stops end as late as *offs*."""
         return float((offs + self.lead).max(initial=0.0))
 
+    def with_patience(self) -> Form | None:
+        """Return the same with nothing given up before `Problem.patience_s`; None where it is 0."""
+        patience_s = self.problem.patience_s
+        if patience_s <= 0.0:
+            return None
+        items = self.problem.items
+        return self.with_least([max(i.least_s, min(i.most_s, patience_s)) for i in items])
+
     def with_least(self, least_s: Sequence[float]) -> Form:
         """Return the same with other hold times."""
         items = tuple(
@@ -400,20 +408,20 @@ def holds_fit(form: Form, battery: Battery) -> bool:
     return bool((form.off_least <= form.tops(np.array([end_h]))[0] + TINY_H).all())
 
 
-def relaxed(form: Form, battery: Battery) -> tuple[Form, tuple[int, ...]]:
+def relaxed(form: Form, patient: Form | None, battery: Battery) -> tuple[Form, tuple[int, ...]]:
     """Return the items with the hold times that can be met, and the numbers of the others.
 
     Where not all can be, those of what holds data come first, and then those of more worth.
+
+    Args:
+        form: the items.
+        patient: the same where nothing is given up before a while has passed; None = not asked for.
+        battery: what there is.
     """
-    problem, items = form.problem, form.problem.items
-    if problem.patience_s > 0.0:
-        patient = form.with_least(
-            [max(item.least_s, min(item.most_s, problem.patience_s)) for item in items]
-        )
-        if holds_fit(patient, battery):
-            return patient, ()
-    if holds_fit(form, battery):
-        return form, ()
+    items = form.problem.items
+    for whole in (patient, form):
+        if whole is not None and holds_fit(whole, battery):
+            return whole, ()
     held = sorted(
         (i for i, item in enumerate(items) if item.least_s > 0.0),
         key=lambda i: (not items[i].holds_data, -items[i].worth, i),

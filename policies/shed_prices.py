@@ -24,21 +24,26 @@ _MANY_ITEMS = 200
 class Prices:
     """Ratios of the blocks, for each stretch of time; see `closure.ratios`.
 
+    Few change from one stretch to the next, so they are kept as runs of one ratio: those of the
+    first kind of item in the order of time, then those of the next.
+
     Attributes:
-        from_h, until_h: when the stretches begin and end; of an item that is the end of all that
+        from_h, until_h: when each run begins and ends; of an item that is the end of all that
             must stop after it.
-        ratio: (stretches, kinds); inf where an item must be on, -1 where it must not.
-        was_held: whether an item of that kind had to be on in the stretch before.
-        levels, place: the ratios that there are, and which of them stands where.
+        was_held: whether an item of that kind had to be on before the run.
+        levels, place: the ratios that there are, inf where an item must be on and -1 where it must
+            not, and which of them each run has.
+        first: the first run of each kind; of_kind: the kind of each run.
         kind: of each item; those of a kind have the same ratios all along.
     """
 
     from_h: Array
     until_h: Array
-    ratio: Array
     was_held: Mask
     levels: Array
     place: NDArray[np.intp]
+    first: NDArray[np.intp]
+    of_kind: NDArray[np.intp]
     kind: NDArray[np.intp]
 
     @classmethod
@@ -65,18 +70,28 @@ class Prices:
             # What is used stays on as long; but what else uses it has to pay for it meanwhile.
             rows.append(np.where(level_raised > begins_h + TINY_H, math.inf, known[key]))
         ratio, kind = np.unique(np.array(rows), axis=1, return_inverse=True)
-        levels, place = np.unique(ratio, return_inverse=True)
-        was_held = np.concatenate(
-            [np.ones((1, ratio.shape[1]), dtype=np.bool_), ratio[:-1] == math.inf]
-        )
+        return cls._of_runs(from_h, ratio, kind.reshape(-1))
+
+    @classmethod
+    def _of_runs(cls, from_h: Array, ratio: Array, kind: NDArray[np.intp]) -> Prices:
+        """Take the ratios, (stretches, kinds), together to runs."""
+        begins = np.ones(ratio.shape, dtype=np.bool_)
+        begins[1:] = ratio[1:] != ratio[:-1]
+        of_kind, stretch = np.nonzero(begins.T)
+        first = np.searchsorted(of_kind, np.arange(ratio.shape[1]))
+        is_first = np.zeros(len(of_kind), dtype=np.bool_)
+        is_first[first] = True
+        run_from = from_h[stretch]
+        levels, place = np.unique(ratio[stretch, of_kind], return_inverse=True)
         return cls(
-            from_h,
-            np.append(from_h[1:], math.inf),
-            ratio,
-            was_held,
+            run_from,
+            np.where(np.append(is_first[1:], True), math.inf, np.append(run_from[1:], math.inf)),
+            is_first | (ratio[np.maximum(stretch - 1, 0), of_kind] == math.inf),
             levels,
-            place.reshape(ratio.shape),
-            kind.reshape(-1),
+            place.reshape(-1),
+            first,
+            of_kind,
+            kind,
         )
 
 

@@ -48,9 +48,8 @@ Steps = Generator[None, None, Answer]
 _FIRST_WIDTH, _WIDTH = 25, 9  # ends of the output tried at once
 _AROUND, _DEARER = 0.02, 0.4  # how far from another battery's end and price it is looked
 _ROUNDS = 14
-_FIRST_HALVINGS = 12
-_HALVINGS = 7
-_PARTS, _DIVISIONS = 33, 6  # 32^6 = 2^30
+_HALVINGS = 16
+_PARTS, _DIVISIONS = 33, 5  # 32^5 = 2^25
 _BLENDS = 5
 _ALIKE = 1e-9
 
@@ -85,6 +84,7 @@ class Solver:
         """
         self._problem, self._thorough = problem, thorough
         self._form: Form | None = None
+        self._patient: Form | None = None
         self._prices: dict[tuple[int, ...], Prices] = {}
         self._near: _Near | None = None
 
@@ -102,7 +102,8 @@ class Solver:
         yield
         if self._form is None:
             self._form = yield from Form.of(self._problem)
-        form, unmet = relaxed(self._form, battery)
+            self._patient = self._form.with_patience()
+        form, unmet = relaxed(self._form, self._patient, battery)
         if unmet not in self._prices:
             self._prices[unmet] = yield from Prices.of(form)
         how = _ROUGH if rough else _THOROUGH if self._thorough else _USUAL
@@ -124,12 +125,14 @@ class _How:
     Attributes:
         settled, apart: share of the worth, and of the time, within which the end of the output is
             settled; the worth may leap where a hold time begins to be met.
+        priced: share within which the price is narrowed down before what is left is shared out.
         is_exact: what is left over is shared out to the last watt-hour, and all is bettered.
         exchanges: items are exchanged, too.
     """
 
     settled: float
     apart: float
+    priced: float
     is_exact: bool = True
     exchanges: bool = False
 
@@ -143,9 +146,9 @@ class _Near:
     price: float
 
 
-_ROUGH = _How(1e-3, 1e-3, is_exact=False)
-_USUAL = _How(1e-6, 1e-5)
-_THOROUGH = _How(1e-9, 1e-9, exchanges=True)
+_ROUGH = _How(1e-3, 1e-3, 0.02, is_exact=False)
+_USUAL = _How(1e-6, 1e-5, 3e-3)
+_THOROUGH = _How(1e-9, 1e-9, 3e-3, exchanges=True)
 
 
 @dataclass(slots=True)
@@ -212,13 +215,12 @@ class _Search:
         frame = _Frame(self, ends)
         below, above = frame.all_prices()
         if price is not None and math.isfinite(price):
-            about = np.full(len(ends), price)
-            below, above = frame.surely(about - _DEARER, about + _DEARER)
-        halvings = _FIRST_HALVINGS if price is None else _HALVINGS
-        below, above = frame.bracket(below, above, halvings=halvings)
+            below, above = np.full(len(ends), price - _DEARER), np.full(len(ends), price + _DEARER)
         best: _Found | None = None
         for _ in range(_ROUNDS):
-            offs = frame.offs_between(below, above)
+            between = frame.bracket(below, above, within=self.how.priced)
+            offs = frame.offs_between(between)
+            below, above = between.below, between.above
             worth = self.form.worth_of(offs)
             yield
             # Of ends that are as good the first: beyond it nothing waits for the end any more.
@@ -240,8 +242,7 @@ class _Search:
             ends = np.linspace(ends[left], ends[right], _WIDTH)
             frame = _Frame(self, ends)
             # The later the end, the dearer is energy: neighbours' prices bracket those between.
-            low_price, high_price = np.full(_WIDTH, below[left]), np.full(_WIDTH, above[right])
-            below, above = frame.bracket(*frame.surely(low_price, high_price), halvings=_HALVINGS)
+            below, above = np.full(_WIDTH, below[left]), np.full(_WIDTH, above[right])
         assert best is not None, "at least one end is tried"
         return best
 
@@ -249,9 +250,8 @@ class _Search:
         """The best ends of stops for one end of the output, exactly; many parts tried at once."""
         frame = _Frame(self, np.full(_PARTS, found.end_h))
         least, _ = frame.all_prices()
-        below = np.maximum(np.full(_PARTS, found.below), least)
-        below, above = frame.surely(below, np.full(_PARTS, found.above))
-        low, high = _divided(frame.fits_at, float(below[0]), float(above[0]))
+        below, above = max(found.below, float(least[0])), found.above
+        low, high = _divided(frame.fits_at, below, above)
         if (
             low == high
         ):  # all that is worth anything fits; what is worth nothing is on if it is free
@@ -282,6 +282,41 @@ def _divided(
     return false_at, true_at
 
 
+@dataclass(frozen=True, slots=True)
+class _Priced:
+    """What is on at a price (its logarithm) for each end, and what the battery has left then."""
+
+    price: Array
+    offs: Array
+    margin: Array
+
+    def where(self, these: Mask, other: _Priced) -> _Priced:
+        """Return these, and the other's elsewhere."""
+        return _Priced(
+            np.where(these, self.price, other.price),
+            np.where(these[:, None], self.offs, other.offs),
+            np.where(these, self.margin, other.margin),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Between:
+    """Two prices for each end: at the lower one more is on than the energy allows."""
+
+    least: _Priced
+    most: _Priced
+
+    @property
+    def below(self) -> Array:
+        """The lower price; -inf where energy is free."""
+        return self.least.price
+
+    @property
+    def above(self) -> Array:
+        """The price at which the energy is enough."""
+        return self.most.price
+
+
 class _Frame:
     """Several ends of the output tried at once: arrays have an entry for each.
 
@@ -294,58 +329,75 @@ class _Frame:
         self._energy, self._is_rough = search.energy, not search.how.is_exact
         self._ends = ends
         self._tops, self._floors = form.tops(ends), form.floors(ends)
+        self._until = np.minimum(search.prices.until_h, ends[:, None])
         self._alone = form.worth / np.maximum(form.watts.min(axis=1), LEAST_W)
 
     def all_prices(self) -> tuple[Array, Array]:
         """A price at which everything is on, and one at which nothing is that need not be."""
-        ratio = self._prices.ratio
-        known = ratio[np.isfinite(ratio) & (ratio > 0.0)]
+        levels = self._prices.levels
+        known = levels[np.isfinite(levels) & (levels > 0.0)]
         least, most = (float(known.min()), float(known.max())) if len(known) else (1.0, 1.0)
         nearest = self._battery.cells.available_share
         high = np.full(len(self._ends), math.log(2.0 * most / nearest))
         return np.full(len(self._ends), math.log(0.5 * least)), high
 
-    def surely(self, below: Array, above: Array) -> tuple[Array, Array]:
-        """Widen a bracket of prices where it is none."""
-        low, high = self.all_prices()
-        return np.where(self.fits_at(below), low, below), np.where(self.fits_at(above), above, high)
+    def bracket(self, below: Array, above: Array, *, within: float) -> _Between:
+        """The last price that is too low, and the first that is not, by halving.
 
-    def bracket(self, below: Array, above: Array, *, halvings: int) -> tuple[Array, Array]:
-        """The last price that is too low, and the first that is not, by halving."""
-        low, _ = self.all_prices()
-        for _ in range(halvings):
-            middle = 0.5 * (np.where(below == -math.inf, low, below) + above)
-            fits = self.fits_at(middle)
-            below, above = np.where(fits, below, middle), np.where(fits, middle, above)
-        return np.where(below <= low, -math.inf, below), above
+        What is given to begin with is widened where it is no bracket.
+        """
+        low, high = self.all_prices()
+        least = self._at(np.maximum(below, low))
+        if (least.margin >= 0.0).any():
+            least = least.where(least.margin < 0.0, self._at(low))
+        most = self._at(above)
+        if (most.margin < 0.0).any():
+            most = most.where(most.margin >= 0.0, self._at(high))
+        for _ in range(_HALVINGS):
+            if (most.price - least.price).max() <= within:
+                break
+            middle = self._at(0.5 * (least.price + most.price))
+            fits = middle.margin >= 0.0
+            least, most = middle.where(~fits, least), middle.where(fits, most)
+        if (least.price <= low).any():
+            least = self._at(np.where(least.price <= low, -math.inf, least.price))
+        return _Between(least, most)
+
+    def _at(self, price: Array) -> _Priced:
+        offs = self.offs(np.exp(price))
+        return _Priced(price, offs, self._energy.margin_wh(offs))
 
     def fits_at(self, price: Array) -> Mask:
         """Whether the energy allows what is on at each price."""
         return self._energy.fits(self.offs(np.exp(price)))
 
-    def offs_between(self, below: Array, above: Array) -> Array:
+    def offs_between(self, between: _Between) -> Array:
         """The best ends of stops that the energy allows, between two prices."""
-        cheap, dear = self.offs(np.exp(below)), self.offs(np.exp(above))
-        low, high = self._energy.margin_wh(dear), self._energy.margin_wh(cheap)
-        left, right = np.zeros(len(low)), np.ones(len(low))
-        part = np.where(high >= 0.0, 1.0, np.clip(low / np.maximum(low - high, 1e-300), 0.0, 1.0))
+        dear, cheap = between.most.offs, between.least.offs
+        # Where a straight line between both says; the end that stays counts for half each time.
+        left, right = np.zeros(len(dear)), np.ones(len(dear))
+        high, low = np.maximum(between.most.margin, 0.0), np.minimum(between.least.margin, 0.0)
+        is_free = between.least.margin >= 0.0
         for _ in range(_BLENDS):
-            fits = self._energy.fits(dear + part[:, None] * (cheap - dear))
+            part = left + (right - left) * high / np.maximum(high - low, 1e-300)
+            margin = self._energy.margin_wh(dear + part[:, None] * (cheap - dear))
+            fits = margin >= 0.0
             left, right = np.where(fits, part, left), np.where(fits, right, part)
-            part = 0.5 * (left + right)
-        return dear + left[:, None] * (cheap - dear)
+            high, low = np.where(fits, margin, 0.5 * high), np.where(fits, 0.5 * low, margin)
+        left = np.where(is_free, 1.0, left)
+        offs: Array = dear + left[:, None] * (cheap - dear)
+        return offs
 
     def offs(self, price: Array) -> Array:
         """When stops end at a price (as it is, not its logarithm); (ends, items)."""
         form, prices = self._form, self._prices
-        begin = prices.from_h[:, None]
-        until = np.minimum(prices.until_h[None, :, None], self._ends[:, None, None])
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             drops = self._drops_at(prices.levels[None, :], price[:, None])[:, prices.place]
-            dropped = drops < until
-            level = np.where(dropped, np.maximum(drops, begin), math.inf).min(axis=1)
+            dropped = np.where(drops < self._until, np.maximum(drops, prices.from_h), math.inf)
+        level = np.minimum.reduceat(dropped, prices.first, axis=1)
         # What was kept on for a hold time only goes as soon as that, and what uses it, allows.
-        is_let_go = ((level[:, None, :] == begin) & prices.was_held).any(axis=1)[:, prices.kind]
+        goes = prices.was_held & (level[:, prices.of_kind] == prices.from_h)
+        is_let_go = np.logical_or.reduceat(goes, prices.first, axis=1)[:, prices.kind]
         level = level[:, prices.kind]
         useful = np.minimum(self._tops, form.problem.horizon_s / HOUR_S + form.takes)
         tops = np.where(price[:, None] > 0.0, useful, self._tops)
