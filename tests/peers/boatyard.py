@@ -44,7 +44,7 @@ watts = {watts}
 feed = "cabinet"
 worth = {worth}
 {more}
-stop = {{ driver = "ssh", run = "{script}", takes = "{takes}" }}
+stop = {{ driver = "ssh", run = "{script}", takes = "{takes}"{repeat} }}
 verify = {{ driver = "tcp", port = {port}, settle = "1s", interval = "0.2s", takes = "3s" }}
 start = "by itself"
 [device.ssh]
@@ -61,6 +61,7 @@ class Host:
 
     Attributes:
         at: where the file says that it is; None = where it is.
+        repeat: how the file says that its stop may be repeated; "" = as the driver has it.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Host:
     worth: float = 1.0
     takes: str = "10s"
     at: Address | None = None
+    repeat: str = ""
 
     @property
     def told(self) -> int:
@@ -93,6 +95,7 @@ class Host:
         return _DEVICE.format(
             name=self.name, role=self.role, address=address, watts=40, worth=self.worth,
             more=self.more, script=self.sshd.folder / "poweroff", takes=self.takes,
+            repeat=f', repeat = "{self.repeat}"' if self.repeat else "",
             port=port, user=self.sshd.user, key=key,
             fingerprint=self.sshd.fingerprint(),
         )  # fmt: skip

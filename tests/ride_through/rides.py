@@ -6,6 +6,10 @@ import json
 import random
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -62,18 +66,74 @@ def wait_for_rest(yard: Boatyard, *, within_s: float = 60.0) -> None:
     )
 
 
+MOMENTS = ("started_agent", "judged_supply", "resumed_order", "sent_order")
+"""What the agent's log says at the moments about which it is killed, the first time but one."""
+
+
+@contextmanager
+def yard_for_kills(folder: Path) -> Iterator[Boatyard]:
+    """A boatyard whose ride takes some seconds, with a desk that must never be told twice."""
+    with boatyard(folder, stop_takes_s=2.0) as yard:
+        yard.hosts["desk"].repeat = "never"
+        yard.write_file()
+        yield yard
+
+
 def ridden_with_kills(yard: Boatyard, seed: int, *, kills: int) -> None:
-    """Ride through an outage in which the agent is killed so often, at moments drawn by *seed*."""
+    """Ride through an outage in which the agent is killed so often, at moments drawn by *seed*.
+
+    It is at work each time, which a time drawn alone would not give: most of that is its start.
+    """
     chance = random.Random(seed)
     yard.start_agent()
     until_watched(yard)
     yard.fail_mains()
     make_low(yard)
+    wait_until(lambda: "gave_order" in yard.log(), within_s=30, what="an order", log=yard.log)
     for _ in range(kills):
-        time.sleep(chance.uniform(0.0, 2.5))
+        time.sleep(chance.uniform(0.0, 0.8))
         yard.kill_agent()
+        seen = len(yard.log())
         yard.start_agent()
-    wait_for_rest(yard)
+        moment = chance.choice(MOMENTS)
+        with suppress(AssertionError):  # once all is told some of it comes no more
+            wait_until(partial(_says, yard, seen, moment), within_s=5, what=moment)
+    wait_until(lambda: _is_over(yard), within_s=90, what="the end of the ride", log=yard.log)
+
+
+def _says(yard: Boatyard, since: int, moment: str) -> bool:
+    return moment in yard.log()[since:]
+
+
+def _is_over(yard: Boatyard) -> bool:
+    """At rest, or given up for want of anything that may be done: killed before it was sent."""
+    known, desk = phases(yard), yard.hosts["desk"]
+    is_left = desk.repeat == "never" and desk.told == 0 and known.get("desk") == "given up"
+    return known.get("gate recorder") == "at rest" and (known.get("desk") == "at rest" or is_left)
+
+
+def lost_or_doubled(yard: Boatyard) -> list[str]:
+    """Return what the journal and the hosts say that must not be so; none where all is well.
+
+    Nothing is sent that is not on record before; nothing is told twice without a look in between,
+    and what must never be repeated not at all; nobody is left without being told of.
+    """
+    wrong = []
+    begun = entries(yard, "began_step")
+    for name, host in yard.hosts.items():
+        acts = [e["act"] for e in begun if e["device"] == name]
+        if host.told > acts.count("stop"):
+            wrong.append(f"{name}: told {host.told} times, and on record are {acts}")
+        if any(pair == ("stop", "stop") for pair in pairwise(acts)):
+            wrong.append(f"{name}: told again without a look: {acts}")
+        if host.repeat == "never" and acts.count("stop") > 1:
+            wrong.append(f"{name}: must never be told twice, and was begun with so often: {acts}")
+        notices = [e for e in entries(yard, "raised_notice") if e["about"] == name]
+        if host.told == 0 and not notices:
+            wrong.append(f"{name}: never told, and nobody knows")
+    closed = [e["order_id"] for e in entries(yard, "closed_order")]
+    wrong += [f"{order}: closed twice" for order in closed if closed.count(order) > 1]
+    return wrong
 
 
 def ride(folder: Path, *, within_s: float) -> dict[str, Any]:

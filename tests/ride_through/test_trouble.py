@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -20,6 +21,7 @@ from tests.peers.troubled import tcp_trouble, udp_trouble
 from tests.ride_through.rides import (
     AT_REST,
     entries,
+    lost_or_doubled,
     make_low,
     phases,
     supply,
@@ -174,6 +176,73 @@ def test_way_to_the_unit_that_swallows_all_is_a_reason_to_stop(tmp_path: Path) -
         wait_for_rest(yard, within_s=120)
 
         assert_orderly(yard)
+
+
+def test_answer_that_is_swallowed_is_no_reason_to_tell_twice(tmp_path: Path) -> None:
+    """The recorder heard its stop and takes long over it; that must never be sent a second time."""
+    with ExitStack() as stack:
+        yard = stack.enter_context(boatyard(tmp_path, stop_takes_s=40.0))
+        recorder = yard.hosts["gate recorder"]
+        recorder.repeat, recorder.takes = "never", "2s"
+        way = stack.enter_context(tcp_trouble((recorder.sshd.address, recorder.sshd.port)))
+        recorder.at = way.address
+        yard.write_file()
+        yard.start_agent()
+        until_watched(yard)
+        yard.fail_mains()
+        make_low(yard)
+        wait_until(lambda: recorder.told, within_s=30, what="the recorder told", log=yard.log)
+        way.swallows = True
+        wait_until(
+            lambda: "uncertain" in verdicts(yard, "gate recorder", "stop"),
+            within_s=40,
+            what="a stop in doubt",
+            log=yard.log,
+        )
+        way.swallows = False
+        looked = len(verdicts(yard, "gate recorder"))
+        wait_until(
+            lambda: len(verdicts(yard, "gate recorder")) > looked,
+            within_s=30,
+            what="a look at it",
+            log=yard.log,
+        )
+
+        socket.create_connection((recorder.sshd.address, recorder.sshd.port), 5.0).close()
+        assert_orderly(yard)  # though it is still there to be told again
+        assert lost_or_doubled(yard) == []
+
+
+def test_stop_that_a_hole_swallows_is_sent_once_the_way_is_open(tmp_path: Path) -> None:
+    """A link that is dead for the first seconds of the outage costs no recording."""
+    with ExitStack() as stack:
+        yard = stack.enter_context(boatyard(tmp_path))
+        recorder = yard.hosts["gate recorder"]
+        way = stack.enter_context(tcp_trouble((recorder.sshd.address, recorder.sshd.port)))
+        recorder.at = way.address
+        yard.write_file()
+        yard.start_agent()
+        until_watched(yard)
+        way.swallows = True
+        yard.fail_mains()
+        make_low(yard)
+        wait_until(
+            lambda: verdicts(yard, "gate recorder", "stop"),
+            within_s=60,
+            what="a stop that was not heard",
+            log=yard.log,
+        )
+        assert recorder.told == 0
+        way.swallows = False
+        until_told(yard)
+
+        assert_orderly(yard)
+
+
+def verdicts(yard: Boatyard, device: str, act: str = "") -> list[str]:
+    """Return what came of the acts at a device, or of one of them, so far."""
+    ended = [e for e in entries(yard, "ended_step") if e["device"] == device]
+    return [e["verdict"] for e in ended if act in ("", e["act"])]
 
 
 # The peers
