@@ -115,8 +115,8 @@ class Fleet:
         own = f'base = "base.toml"\n[site]\nname = "Boatyard {name}"\n{more}'
         (self.sites / f"{name}.toml").write_text(own)
 
-    def roll(self, *options: str) -> subprocess.CompletedProcess[str]:
-        """Roll out."""
+    def roll(self, *options: str, settle_s: int = 90) -> subprocess.CompletedProcess[str]:
+        """Roll out; an agent has *settle_s* to be well."""
         config = self.folder / "ssh_config"
         config.write_text(
             f"Host box\n HostName {self.sshd.address}\n Port {self.sshd.port}\n"
@@ -134,7 +134,7 @@ class Fleet:
                 "PATH": f"{BIN}:{os.environ['PATH']}",
                 "LASTWATT_SSH": f"ssh -F {config} -o BatchMode=yes",
                 "LASTWATT_RESTART": str(self.folder / "restart"),
-                "LASTWATT_SETTLE_S": "30",
+                "LASTWATT_SETTLE_S": str(settle_s),
             },
         )
 
@@ -189,7 +189,7 @@ def test_a_canary_that_is_not_well_goes_back_and_stops_the_rest(fleet: Fleet) ->
     base = fleet.sites / "base.toml"
     good = base.read_text()
     base.write_text(good.replace(f"port = {fleet.snmpd.port}", "port = 9"))
-    done = fleet.roll()
+    done = fleet.roll(settle_s=30)
 
     assert done.returncode == 1
     assert lines(done) == {
