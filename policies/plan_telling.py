@@ -171,8 +171,8 @@ class Teller:
         if not footing.can_go(stop.device):
             return self._untold(stop, dark_at)
         kept_s = max(
-            end_s - (self._reserve_s(unit, end_s) if device.role in HOLDS_DATA else 0.0)
-            for unit, end_s in units_s.items()
+            end_s - (reserve_s(self._site, end_s) if device.role in HOLDS_DATA else 0.0)
+            for end_s in units_s.values()
         )
         uses_s = [
             works_until_s(self._solved[u], other)
@@ -192,9 +192,6 @@ class Teller:
             dark_at=dark_at,
             is_in_time=begin_s >= 0.0 or device.role not in HOLDS_DATA,
         )
-
-    def _reserve_s(self, unit: str, end_s: float) -> float:
-        return reserve_s(self._site, end_s, quantile=self._beliefs[unit].bound_quantile)
 
     def _alone(self, stop: PlannedStop, solved: Solved) -> PlannedStop:
         """What hangs on one unit on battery."""

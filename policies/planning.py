@@ -269,9 +269,7 @@ class _Maker:
             return min(_LONGEST_S, belief.end_after_s(steps, belief.bound_quantile))
 
         def kept_s(bound_s: float) -> float:
-            if not keeps:
-                return bound_s
-            return bound_s - reserve_s(self._site, bound_s, quantile=belief.bound_quantile)
+            return bound_s - (reserve_s(self._site, bound_s) if keeps else 0.0)
 
         steps = course(problem, np.full(len(problem.items), math.inf))
         if factor is None:

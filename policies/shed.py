@@ -69,8 +69,7 @@ def _add_plainly(
             continue
         lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
         wanted_s = outage_at + wanted.hold_s - scene.now
-        kept_s = wanted.rest_s + MARGIN_S
-        kept_s += reserve_s(scene.site, lower_s, quantile=belief.bound_quantile)
+        kept_s = wanted.rest_s + MARGIN_S + reserve_s(scene.site, lower_s)
         reason = reasons.gives_way(
             to=holder, lower_s=lower_s, wanted_s=wanted_s, needed_s=wanted_s + kept_s
         )
@@ -116,7 +115,7 @@ def _unmet(scene: Scene, unit: str, belief: Belief, load_w: float, outage_at: fl
 def _end_at(scene: Scene, belief: Belief, load_w: float) -> float:
     """When a battery ends at that load at the earliest, less the reserve."""
     lower_s = belief.end_after_s([LoadStep(0.0, load_w)], belief.bound_quantile)
-    return scene.now + lower_s - reserve_s(scene.site, lower_s, quantile=belief.bound_quantile)
+    return scene.now + lower_s - reserve_s(scene.site, lower_s)
 
 
 def _is_unmet(scene: Scene, name: str, end_at: float, outage_at: float) -> bool:

@@ -26,12 +26,6 @@ MARGIN_S = 5.0
 """Added to each stop for polling, deciding and connecting."""
 
 RESERVE_LEAST_S = 60.0
-RESERVE_LEAST_SURE_S = 20.0
-"""The least that is kept in reserve of a bound that is right 95 or 99 times of 100. Nothing was
-measured of a battery with the latter: its bound is a third of the truth, and that is reserve too.
-"""
-
-SURE = 0.01
 
 AT_ONCE = 32
 """How many stops the plan counts on side by side; the agent never holds one back for others."""
@@ -89,10 +83,7 @@ def timeline(
     """
     lower, median = _ends_s(site, state, beliefs, now)
     ends_at = {name: now + end_s for name, end_s in lower.items()}
-    reserved_at = {
-        name: at - reserve_s(site, at - now, quantile=beliefs[name].bound_quantile)
-        for name, at in ends_at.items()
-    }
+    reserved_at = {name: at - reserve_s(site, at - now) for name, at in ends_at.items()}
     layout = layout_of(site)
     takes_s = _takes_s(site, state, margin_s)
     told_s = _with_notices(site, state, takes_s)
@@ -104,20 +95,14 @@ def timeline(
     )
 
 
-def reserve_s(site: Site, lower_s: float, *, quantile: float) -> float:
+def reserve_s(site: Site, lower_s: float) -> float:
     """Return how much of a lower bound is kept back for what holds data, in s.
 
-    The owner's share of it, and a little at least: late in a discharge a share is soon nothing.
-
-    Args:
-        site: what its owner keeps back.
-        lower_s: the bound, in s.
-        quantile: how often it may fail.
+    The owner's share of it, and at least a minute: late in a discharge a share is soon nothing.
     """
     if site.reserve == 0.0:
         return 0.0
-    least_s = RESERVE_LEAST_SURE_S if quantile <= SURE else RESERVE_LEAST_S
-    return min(lower_s, max(site.reserve * lower_s, least_s))
+    return min(lower_s, max(site.reserve * lower_s, RESERVE_LEAST_S))
 
 
 def _ends_s(

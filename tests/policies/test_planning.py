@@ -58,9 +58,7 @@ def test_every_stop_ends_inside_the_lower_bound(seed: int, share: float) -> None
         assert stop.is_in_time, name
         if site.devices[name].role in HOLDS_DATA and stop.why is Why.KEPT:
             carried_s = belief.end_after_s(course.carried, 0.05)
-            assert stop.at_rest_at <= carried_s - reserve_s(site, carried_s, quantile=0.05) + 1.0, (
-                name
-            )
+            assert stop.at_rest_at <= carried_s - reserve_s(site, carried_s) + 1.0, name
 
 
 @settings(max_examples=30, deadline=None)

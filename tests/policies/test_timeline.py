@@ -17,7 +17,7 @@ from policies.model import Battery, Device, Role, Unit
 from policies.night import Light
 from policies.runtime import LoadStep
 from policies.state import SiteState, dusk_w, fold, initial
-from policies.timeline import AT_ONCE, reserve_s, timeline
+from policies.timeline import AT_ONCE, timeline
 from tests.policies.sites import CABINET, CAMERA, DESK, RECORDER, SWITCH, Run, site_of
 
 
@@ -89,16 +89,6 @@ def test_reserve_is_kept_for_what_holds_data_only() -> None:
     )  # fmt: skip
 
     assert found == {"recorder": 700, "wall": 900}
-
-
-@pytest.mark.parametrize(("quantile", "kept_s"), [(0.01, 20.0), (0.05, 60.0)])
-def test_least_reserve_is_smaller_of_a_bound_that_is_surer(quantile: float, kept_s: float) -> None:
-    """A minute kept of a bound that is a third of the truth cost short batteries all recording."""
-    site = site_of(device("recorder", 100, role=Role.RECORDER), reserve=0.2)
-
-    assert reserve_s(site, 90.0, quantile=quantile) == kept_s
-    assert reserve_s(site, 1000.0, quantile=quantile) == 200.0
-    assert reserve_s(site, 10.0, quantile=quantile) == 10.0
 
 
 def test_reserve_is_a_share_of_what_is_left_whatever_the_clock_says() -> None:
