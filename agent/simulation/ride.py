@@ -31,6 +31,9 @@ WAIT_MOST_S = 2400.0
 LOOK_EVERY_S = 30.0
 """How long, at most, and how often it is looked whether all has come back."""
 
+TRY_MOST_S = 600.0
+"""So much longer a start that is under way then is let come to its end, and be told of."""
+
 TRAP_S = 0.2
 
 
@@ -192,12 +195,18 @@ class _World:
         await asyncio.sleep(last_at - self._loop.time())
         ends_at = self._loop.time() + WAIT_MOST_S
         await asyncio.sleep(scenario.site.mains_steady_s + SETTLED_AFTER_S)
-        while self._loop.time() < ends_at:
-            if self._has_settled():
+        while self._loop.time() < ends_at + TRY_MOST_S:
+            is_late = self._loop.time() >= ends_at
+            if self._has_settled() or (is_late and not self._is_trying()):
                 break
             await asyncio.sleep(LOOK_EVERY_S)
         self.pump()
         self.checks.at_end()
+
+    def _is_trying(self) -> bool:
+        """Whether some order is under way."""
+        engine = self.lives.engine
+        return engine is not None and any(d.order for d in engine.state.devices.values())
 
     def _has_settled(self) -> bool:
         """Whether nothing more is to be expected of the agent."""
