@@ -170,6 +170,7 @@ class Engine:
             state=lambda: self.state,
             is_due=lambda name: self.decision is not None and name in self.decision.due,
             saved_by_cut=self._saved_by_cut,
+            decided_on=self._decided_on,
             seed=settings.seed,
         )
         self._readiness = Readiness(
@@ -232,6 +233,11 @@ class Engine:
     def _saved_by_cut(self, name: str) -> str:
         now = self._clock.monotonic()
         return saved_by_cut(self.site, self.state, self.beliefs(now), now, name)
+
+    def _decided_on(self) -> SiteState:
+        """The state without units of which only an earlier run of the agent has heard."""
+        now = self._clock.monotonic()
+        return without_stale(self.state, [u for u, at in self._stale.items() if now < at])
 
     # Facts coming in
 
@@ -306,7 +312,7 @@ class Engine:
         try:
             if self._ledger.error is not None:
                 raise self._ledger.error.with_traceback(None)  # else it grows with each raise
-            state = without_stale(self.state, [u for u, at in self._stale.items() if now < at])
+            state = self._decided_on()
             beliefs = self._beliefs(self.site, state, now)
             decision = self._policy(self.site, state, beliefs, now, self._plan())
         except Exception as error:  # the other outermost loop: nothing may stand above the floor

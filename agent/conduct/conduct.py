@@ -70,6 +70,7 @@ class Conductor:
         state: Callable[[], SiteState],
         is_due: Callable[[str], bool] = lambda name: False,
         saved_by_cut: Callable[[str], str] = lambda name: "",
+        decided_on: Callable[[], SiteState] | None = None,
         seed: int = 0,
     ) -> None:
         """Prepare; sends nothing.
@@ -84,9 +85,12 @@ class Conductor:
             state: the fold of all that was recorded.
             is_due: whether a device would be ordered to rest again, were its order withdrawn.
             saved_by_cut: whom cutting a device saves that is not known to be quiesced; "" = nobody.
+            decided_on: the state as orders are decided on it; None = the same. What is given by
+                one and withdrawn by the other would be given for ever.
             seed: of the jitter between tries.
         """
         self.site = site
+        self._decided_on = decided_on or state
         self._drivers = with_writers(site, drivers, state)
         self._clock = clock
         self._performer = performer
@@ -270,7 +274,7 @@ class Conductor:
         opened = state.devices[name].order
         if opened is None or opened.order_id != order_id:
             return ""
-        return unwanted(self.site, state, opened, is_due=self._is_due(name))
+        return unwanted(self.site, self._decided_on(), opened, is_due=self._is_due(name))
 
     def _is_off(self, name: str) -> bool:
         """Whether a device that nothing can look at is known to be off: it carries nothing."""

@@ -96,6 +96,7 @@ class Bench:
         self.drivers: dict[str, Mapping[Stage, Driver]] = {}
         self.scripted: dict[str, Scripted] = {}
         self.saved_by_cut = ""
+        self.decided_on: SiteState | None = None
         self._seed = seed
         for device in devices:
             self.fit(device.name)
@@ -121,6 +122,7 @@ class Bench:
             commit=self.commit,
             state=lambda: self.state,
             saved_by_cut=lambda name: self.saved_by_cut,
+            decided_on=lambda: self.decided_on or self.state,
             seed=self._seed,
         )
         return self.conductor

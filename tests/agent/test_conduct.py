@@ -15,7 +15,9 @@ from drivers.base import Act, Outcome, Repeat, Verdict
 from policies.comeback import START_RETRIES
 from policies.events import Ending, OrderClosed, StepBegan, StepEnded
 from policies.model import Device, Order, Role, Starts, Task
+from policies.reasons import mains_back
 from policies.state import DeviceState, OpenOrder, Phase
+from policies.supply import Supply, UnitState
 from tests.agent import machines
 from tests.agent.benches import LATEST, WHY, Bench, begun, ended, endings, no_task_left, notices
 from tests.agent.machines import LOOK_EVERY_S, REST_ACTS, TALK_S, Scripted
@@ -775,6 +777,21 @@ async def test_recorder_that_was_quiesced_is_started_though_its_stop_may_have_be
 
     assert ("start" in begun(stand.keeper.events, "slip recorder")) is sent
     assert stand.phase("slip recorder") is Phase.RUNNING
+
+
+async def test_start_is_withdrawn_by_the_state_that_it_was_decided_on() -> None:
+    """After a restart old news of a unit counts in one only: given and withdrawn for ever."""
+    stand, _ = bench()
+    off(stand)
+    now = stand.clock.monotonic()
+    old = UnitState(supply=Supply.BATTERY, on_battery_at=now - 50.0, heard_at=now - 40.0)
+    fresh = UnitState(supply=Supply.MAINS, mains_at=now - 500.0, heard_at=now)
+    stand.state = replace(stand.state, units={"cabinet": fresh, "loft": old})
+    stand.decided_on = replace(stand.state, units={"cabinet": fresh})
+    stand.give("slip recorder", task=Task.START, why=mains_back(500.0))
+    await stand.until(lambda: not stand.conductor.busy, within_s=95.0)
+
+    assert stand.machines["slip recorder"].told(Act.START) == 1
 
 
 STAYS_OFF = "slip recorder stays off: it waits for loft store, which is not back"
