@@ -10,20 +10,20 @@ from typing import Any
 
 from agent import status
 from agent.battery.estimator import Estimator
+from agent.box.identity import Identity
+from agent.by_hand.hands import Hands
 from agent.clock import LoopClock
 from agent.config import LoadedSite
-from agent.device_grades import standings
 from agent.engine import Engine
-from agent.grading import Grading
-from agent.hands import Hands
+from agent.grades.grading import Grading
+from agent.grades.login_checks import LoginChecks
+from agent.grades.standings import standings
 from agent.health import Health, Signs, judge
-from agent.identity import Identity
 from agent.journal.journal import Journal, Recalled
-from agent.login_checks import LoginChecks
 from agent.notices.telling import Telling, as_fields
 from agent.page.door import Door
 from agent.parts import Parts
-from agent.planner import Planner
+from agent.planning.planner import Planner
 from agent.saying import Saying
 from agent.units.links import UnitLinks
 from drivers.base import Driver, Stage

@@ -11,21 +11,21 @@ from agent import status
 from agent.battery.batteries import Batteries
 from agent.battery.daylight import Daylight
 from agent.battery.load_watch import LoadWatch
+from agent.box.systemd import Manager, Reporting
+from agent.by_hand.drills import Drills
 from agent.core import Core
-from agent.device_settings import fingerprints
-from agent.digest import MonthlyDigest
-from agent.drills import Drills
+from agent.grades.settings import fingerprints
 from agent.owed.copies import OwedCopies
 from agent.owed.owed import OwedList, undo_of
 from agent.page.live_ride import LiveRide
-from agent.regular import works_of
+from agent.regular.digest import MonthlyDigest
+from agent.regular.self_tests import SelfTests
+from agent.regular.wanted import works_of
+from agent.regular.works import Works
 from agent.rehearsal.rehearsals import Rehearsals
 from agent.reports.filing import Filing
-from agent.self_tests import SelfTests
 from agent.story.foretold import Foretold
-from agent.systemd import Manager, Reporting
 from agent.terminal.glances import Glances
-from agent.works import Works
 from policies.events import Event
 
 if TYPE_CHECKING:

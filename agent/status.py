@@ -10,8 +10,8 @@ from typing import Any
 
 from agent.battery import view as battery_view
 from agent.conduct.learnt_durations import as_fields
-from agent.device_grades import Standings
-from agent.device_grades import as_fields as grade_fields
+from agent.grades.standings import Standings
+from agent.grades.standings import as_fields as grade_fields
 from policies.battery import as_fitted
 from policies.decide import Decision
 from policies.learnt import Learnt

@@ -16,32 +16,32 @@ from typing import Any
 import structlog
 
 from agent.battery.estimator import Estimator, in_thread
-from agent.box_identity import box_identity
+from agent.box.box_identity import box_identity
+from agent.box.identity import Identity
+from agent.box.systemd import Manager
+from agent.by_hand.hands import Hands
 from agent.clock import LoopClock
 from agent.conduct.unit_control import UnitControl
 from agent.config import LoadedSite, build_drivers
 from agent.control import ControlServer
 from agent.core import Core, Drivers, today_at
-from agent.credentials import login_of
-from agent.device_grades import rehearsals_in
-from agent.device_settings import fingerprints
 from agent.engine import Engine, Settings
 from agent.errors import BackupUnitError
-from agent.grading import Grading
-from agent.hands import Hands
+from agent.grades.credentials import login_of
+from agent.grades.grading import Grading
+from agent.grades.login_checks import LoginChecks
+from agent.grades.settings import fingerprints
+from agent.grades.standings import rehearsals_in
 from agent.health import Health
-from agent.identity import Identity
 from agent.joining import join_parts
 from agent.journal.journal import Journal
-from agent.login_checks import LoginChecks
 from agent.notices.telling import Around, Telling
 from agent.parts import Parts, kept_up
-from agent.planner import Planner
+from agent.planning.planner import Planner
+from agent.regular.schedule import Schedule
 from agent.rehearsal.store import earned
 from agent.saying import Saying
-from agent.schedule import Schedule
 from agent.story import facts as story_facts
-from agent.systemd import Manager
 from agent.units.links import UnitLinks
 from agent.units.source import Source
 from drivers.errors import LastwattError

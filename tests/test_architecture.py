@@ -24,7 +24,7 @@ ONE_DOOR = {
         "drivers/transports/snmp_protocols.py",
         "drivers/transports/snmp_responder.py",
     },
-    "apscheduler": {"agent/schedule.py"},
+    "apscheduler": {"agent/regular/schedule.py"},
     "toml_rs": {"agent/config/document.py"},
     "argon2": {"agent/page/passwords.py"},
     "prometheus_client": {"agent/page/metrics.py"},

@@ -8,7 +8,7 @@ from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
-from agent.check_power import Scene
+from agent.checks.power import Scene
 from agent.config.document import Document
 from agent.config.faults import Fault
 from agent.errors import JournalError

@@ -61,7 +61,7 @@ def drill(
         raise click.UsageError(
             "Missing option '--state', and the file names no state under [agent]"
         )
-    from agent.device_settings import fingerprints
+    from agent.grades.settings import fingerprints
 
     request = {
         "ask": "drill",

@@ -84,7 +84,7 @@ def run(file: Path, folder: Path | None, dry_run: bool) -> int:
 async def _run(loaded: LoadedSite, folder: Path, asked: _Asked, *, dry_run: bool) -> None:
     import asyncio
 
-    from agent.systemd import ServiceManager
+    from agent.box.systemd import ServiceManager
     from agent.wiring import Agent
 
     ending = asyncio.Event()
@@ -98,7 +98,7 @@ def _tell_start(loaded: LoadedSite, *, dry_run: bool) -> None:
     """Say what is begun, and what `check` would warn of: nobody may have asked it."""
     import structlog
 
-    from agent.check import warnings
+    from agent.checks.check import warnings
 
     log = structlog.get_logger()
     site = loaded.site

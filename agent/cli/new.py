@@ -104,7 +104,7 @@ def _written(file: Path, draft: Draft) -> list[Fault]:
     Raises:
         CommandError: it has, and is not written; or somebody else wrote one meanwhile.
     """
-    from agent.check import check
+    from agent.checks.check import check
     from agent.commissioning.draft import text_of
     from agent.config import Severity
 

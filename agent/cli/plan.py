@@ -46,10 +46,10 @@ def plan(file: Path, at: str, horizon: str | None, svg: Path | None, as_json: bo
     from agent.cli.plan_text import as_document, text_of
     from agent.clock import LoopClock
     from agent.conduct.learnt_durations import as_fields, learnt_in, state_in
-    from agent.device_grades import as_fields as grade_fields
-    from agent.device_grades import standings
+    from agent.grades.standings import as_fields as grade_fields
+    from agent.grades.standings import standings
     from agent.moment import moment_of
-    from agent.outlook import outlook
+    from agent.planning.outlook import outlook
     from policies.learnt import with_learnt
     from policies.state import took_of
 

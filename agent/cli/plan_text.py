@@ -10,7 +10,7 @@ from typing import Any
 from agent.cli.budget import NO_PLACE, gap_fields
 from agent.cli.tables import table_lines
 from agent.moment import shown
-from agent.outlook import Outlook, UnitOutlook
+from agent.planning.outlook import Outlook, UnitOutlook
 from policies.graph import may_be_stopped, writers_of
 from policies.model import HOLDS_DATA
 from policies.plan import PlannedStop, UnitCourse, Why

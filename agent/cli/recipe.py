@@ -23,8 +23,8 @@ from agent.cli.recipe_new import new
 from agent.cli.site import as_fields
 
 if TYPE_CHECKING:
+    from agent.checks.recipe_trial import Bench, Tried
     from agent.config.recipes import Recipe, VarTable
-    from agent.recipe_trial import Bench, Tried
 
 _HERE = Path()
 _WORDS = {"true": True, "false": False}
@@ -170,7 +170,7 @@ def test_command(
     if live is not None:
         return _live(found, values, live, act, was, as_json=as_json)
     bench = _bench(found, values)
-    from agent.recipe_trial import on_paper
+    from agent.checks.recipe_trial import on_paper
 
     tried = asyncio.run(on_paper(bench))
     return _told(found, "paper", bench, tried, as_json=as_json)
@@ -179,9 +179,9 @@ def test_command(
 async def _on_recording(
     found: Recipe, values: Mapping[str, Any], file: Path, *, as_json: bool
 ) -> int:
+    from agent.checks.recipe_trial import bench_of, for_real
+    from agent.checks.replay import ADDRESS, Replay, read_recording
     from agent.errors import ConfigError
-    from agent.recipe_trial import bench_of, for_real
-    from agent.replay import ADDRESS, Replay, read_recording
     from drivers.base import Act
 
     try:
@@ -211,7 +211,7 @@ def _live(
 ) -> int:  # fmt: skip
     import asyncio
 
-    from agent.recipe_trial import for_real, needs_was, on_paper
+    from agent.checks.recipe_trial import for_real, needs_was, on_paper
     from drivers.base import Act
 
     known = [each.value for each in Act if each not in (Act.PREPARE, Act.REMEMBER)]
@@ -342,8 +342,8 @@ def _refused(name: str, faults: Iterable[Any]) -> CommandError:
 def _bench(
     found: Recipe, values: Mapping[str, Any], *, address: str = "", examples: bool = True
 ) -> Bench:
+    from agent.checks.recipe_trial import ADDRESS, bench_of
     from agent.config import Severity
-    from agent.recipe_trial import ADDRESS, bench_of
 
     bench = bench_of(found, values, address=address or ADDRESS, examples=examples)
     if not bench.is_sound:

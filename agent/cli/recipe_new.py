@@ -125,9 +125,9 @@ def _by_http(way: str) -> dict[str, Any]:
 
 def _trouble(path: Path) -> list[str]:
     """Return what is wrong with a recipe, or with the tables that it comes to."""
+    from agent.checks.recipe_trial import bench_of
     from agent.config import Severity
     from agent.config.recipes import read_recipe
-    from agent.recipe_trial import bench_of
 
     found, faults = read_recipe(path, Path())
     if found is None:

@@ -196,12 +196,12 @@ def handover_command(
     """
     from dataclasses import asdict
 
-    from agent.check import check
+    from agent.checks.check import check
     from agent.cli.site import load_whole, today
     from agent.conduct.learnt_durations import state_in
     from agent.config.faults import Severity
     from agent.moment import moment_of
-    from agent.outlook import outlook
+    from agent.planning.outlook import outlook
     from agent.rehearsal.store import latest
     from agent.reports.handover import handover_html, handover_told
 

@@ -25,8 +25,8 @@ from agent.cli.contract import (
 if TYPE_CHECKING:
     from datetime import date
 
+    from agent.checks.probe import Probed, Report, Skipped
     from agent.config import Fault, LoadedSite
-    from agent.probe import Probed, Report, Skipped
 
 
 @click.command(
@@ -58,7 +58,7 @@ def check(
 
 
 def _check_one(file: Path, *, as_json: bool, strict: bool, origins: bool) -> int:
-    from agent.check import check as check_site
+    from agent.checks.check import check as check_site
     from agent.config import Severity
 
     loaded, faults = _read(lambda: check_site(file, today=today()))
@@ -107,7 +107,7 @@ def probe(file: Path, as_json: bool) -> int:
     """
     import asyncio
 
-    from agent.probe import probe as probe_site
+    from agent.checks.probe import probe as probe_site
 
     loaded = load_whole(file)
     busy = _busy(loaded)
@@ -141,7 +141,7 @@ def _busy(loaded: LoadedSite) -> dict[str, str]:
 def _tell_agent(loaded: LoadedSite, report: Report) -> None:
     """Have the agent that works by the file, if one runs, note who was let in where."""
     from agent.control import AgentUnreachableError, ask
-    from agent.device_settings import fingerprints
+    from agent.grades.settings import fingerprints
 
     got_in: dict[str, bool] = {}
     for found in report.probed:

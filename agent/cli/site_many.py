@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from agent.check_many import Checked, check_many, site_files
+from agent.checks.many import Checked, check_many, site_files
 from agent.cli.contract import CommandError, Exit, progress, show, show_document
 from agent.cli.site import as_fields, count_of, today
 from agent.config import Severity

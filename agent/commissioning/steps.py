@@ -9,7 +9,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from agent.check import check
+from agent.checks.check import check
+from agent.checks.probe import probe
 from agent.commissioning import unit_settings
 from agent.commissioning.asking import Talk
 from agent.commissioning.device_list import needs_of
@@ -17,8 +18,7 @@ from agent.commissioning.record import Item, Record, Verdict
 from agent.commissioning.unit_settings import Setting
 from agent.config import Fault, LoadedSite, Severity
 from agent.control import AgentUnreachableError, ask
-from agent.device_settings import fingerprints
-from agent.probe import probe
+from agent.grades.settings import fingerprints
 from drivers.errors import DriverError, LastwattError
 
 ASK_WITHIN_S = 20.0

@@ -18,7 +18,7 @@ from pydantic import BaseModel, SecretStr
 from agent.config.contacts import Contact
 from agent.config.document import Document
 from agent.config.notice_tables import NoticesTable
-from agent.due_times import Attended, Rule
+from agent.regular.due_times import Attended, Rule
 from drivers.base import DriverKind, Stage
 from drivers.transports.snmp_settings import SnmpSettings
 from policies.grades import LASTS, Lasts

@@ -34,7 +34,7 @@ from agent.config.site import (
     SelfTestAccess,
     UnitAccess,
 )
-from agent.due_times import DAYS, Attended, Rule
+from agent.regular.due_times import DAYS, Attended, Rule
 from drivers.base import Stage
 from policies.grades import Lasts
 from policies.model import (

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import structlog
 
+from agent.box.clock_sync import clock_is_synced
 from agent.clock import boot_id
-from agent.clock_sync import clock_is_synced
 from agent.errors import JournalError
 from agent.journal.codec import VERSION, encode, kind_of
 from agent.journal.file import (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Iterator
 
-from agent.check_power import Scene
+from agent.checks.power import Scene
 from agent.config import Fault
 from agent.config.document import Route
 

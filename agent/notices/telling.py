@@ -12,7 +12,7 @@ from typing import Any
 
 import structlog
 
-from agent.clock_sync import clock_is_synced
+from agent.box.clock_sync import clock_is_synced
 from agent.config import LoadedSite
 from agent.control import Ask
 from agent.engine import Engine

@@ -7,7 +7,7 @@ from collections.abc import Coroutine
 from dataclasses import dataclass
 from typing import Any
 
-from agent.clock_sync import clock_is_synced
+from agent.box.clock_sync import clock_is_synced
 from agent.config import LoadedSite
 from agent.notices.build import ways_of
 from agent.notices.channel import Answer, Sending, Verdict

@@ -17,8 +17,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from agent.by_hand.hands import SignedIn
 from agent.control import Ask
-from agent.hands import SignedIn
 from agent.notices.telling import SILENCE_MOST_S, SILENCE_S
 from agent.page.access import CSRF_HEADER, Access
 from agent.page.asked import document, json_of

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from agent.device_grades import standings
+from agent.grades.standings import standings
 from agent.page.asked import document
 from agent.page.door import Door
 from agent.page.guard import visitor_of

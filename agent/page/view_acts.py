@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from agent.hands import SignedIn
+from agent.by_hand.hands import SignedIn
 from agent.page.access import Access, Visitor
 from agent.page.actions import answered
 from agent.page.asked import form_of

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from agent.cli.plan_text import clock, conclusion
-from agent.outlook import Outlook, UnitOutlook
 from agent.pictures.clock_ticks import changes, labelled, round_moments
 from agent.pictures.svg import Point, Scale, band, figure, line, render, shortened, width_px
+from agent.planning.outlook import Outlook, UnitOutlook
 from policies.night import Light, light_steps
 from policies.plan import PlannedStop, Why
 from policies.reasons import duration_text

@@ -23,7 +23,7 @@ import agent
 from agent.config import LoadedSite
 from agent.control import Ask
 from agent.engine import Engine
-from agent.grading import Grading
+from agent.grades.grading import Grading
 from agent.moment import MomentError, moment_of
 from agent.rehearsal import store
 from agent.rehearsal.compare import Comparison, as_fields, compare

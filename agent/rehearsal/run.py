@@ -11,7 +11,7 @@ from typing import Any
 from agent import status
 from agent.clock import real_monotonic
 from agent.config import LoadedSite
-from agent.device_settings import fingerprints
+from agent.grades.settings import fingerprints
 from agent.rehearsal.known import Known, at_peace
 from agent.rehearsal.result import Result
 from agent.rehearsal.scenario import LEAD_S, in_order_of_feeds, scenario_of

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 
 from agent.config import LoadedSite, build_drivers
-from agent.planner import Slices, in_slices
+from agent.planning.planner import Slices, in_slices
 from agent.rehearsal.driver import RehearsedDriver
 from agent.rehearsal.known import Known
 from agent.rehearsal.record import Record

@@ -9,8 +9,8 @@ from datetime import datetime
 
 from agent.config import Fault, LoadedSite
 from agent.config.contacts import Contact
-from agent.device_grades import standings
-from agent.outlook import Outlook
+from agent.grades.standings import standings
+from agent.planning.outlook import Outlook
 from agent.rehearsal.result import Result
 from agent.reports.cautions import GENERAL
 from agent.reports.pen import day_text, percent

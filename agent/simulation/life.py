@@ -20,7 +20,7 @@ from agent.battery.estimator import Estimator
 from agent.conduct.unit_control import UnitControl
 from agent.engine import Engine, Settings
 from agent.notices.hold import PathHold
-from agent.planner import Planner, Work, in_slices
+from agent.planning.planner import Planner, Work, in_slices
 from agent.simulation.controls import SimulatedControl, Written
 from agent.simulation.gauges import Gauge, GaugeSource
 from agent.simulation.interface import Interface, Speaker

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from agent.hands import Hands
+from agent.by_hand.hands import Hands
 from policies.events import Ending, Event, OrderClosed
 from policies.model import Task
 from policies.state import Phase, SiteState

@@ -14,7 +14,7 @@ import pytest
 
 from agent.battery.batteries import Batteries
 from agent.battery.view import lines
-from agent.check import warnings
+from agent.checks.check import warnings
 from agent.engine import Engine, Settings
 from agent.status import document as status_document
 from agent.status import lines as status_lines

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from agent.check import check, warnings
-from agent.check_power import misfits
+from agent.checks.check import check, warnings
+from agent.checks.power import misfits
 from agent.config import Severity
 from drivers import registry
 from policies.belief import Drawn, simple_belief

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.check_many import check_many, site_files
+from agent.checks.many import check_many, site_files
 from agent.config import Severity
 from agent.errors import ConfigError
 from tests.agent.commands import lastwatt

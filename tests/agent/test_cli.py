@@ -269,8 +269,8 @@ def open_folder() -> Iterator[Path]:
 def as_nobody(*arguments: str | Path) -> Done:
     """Run a command as a user without rights, who may not even read this interpreter's files."""
     code = (
-        "import os, sys, encodings.idna, agent.cli, agent.check, agent.control, agent.status, "
-        "agent.wiring\n"
+        "import os, sys, encodings.idna, agent.cli, agent.checks.check, agent.control, "
+        "agent.status, agent.wiring\n"
         f"os.setgroups([]), os.setgid({NOBODY}), os.setuid({NOBODY})\n"
         "agent.cli.main()"
     )

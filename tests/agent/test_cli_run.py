@@ -146,7 +146,7 @@ def test_state_directory_of_somebody_else_is_one_line(snmpd: Snmpd) -> None:
         folder, unit(snmpd.port, snmp=V2C.replace("{ file", "{ env").replace('community"', 'TIDE"'))
     )
     code = (
-        "import os, encodings.utf_8_sig, agent.cli, agent.check, agent.wiring\n"
+        "import os, encodings.utf_8_sig, agent.cli, agent.checks.check, agent.wiring\n"
         "os.setgroups([]), os.setgid(65534), os.setuid(65534)\nagent.cli.main()"
     )
     done = subprocess.run(

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.check import warnings
+from agent.checks.check import warnings
 from agent.config import LoadedSite
-from agent.device_grades import as_fields, rehearsals_in, standings
-from agent.device_settings import fingerprints
+from agent.grades.settings import fingerprints
+from agent.grades.standings import as_fields, rehearsals_in, standings
 from agent.status import document, lines
 from policies.events import GradeEarned
 from policies.grades import Grade

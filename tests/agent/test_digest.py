@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from agent.clock import LoopClock
-from agent.digest import MonthlyDigest
+from agent.regular.digest import MonthlyDigest
 from tests.agent.test_wiring import journalled, loaded_site, running, until, until_heard
 from tests.peers.snmpd import Snmpd
 

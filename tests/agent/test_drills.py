@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from agent.drills import Drills
-from agent.grading import Grading
+from agent.by_hand.drills import Drills
+from agent.grades.grading import Grading
 from drivers.base import Act, Repeat
 from policies.events import (
     GradeEarned,

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.due_times import Rule, last_due, next_due
 from agent.moment import MomentError, moment_of
+from agent.regular.due_times import Rule, last_due, next_due
 
 ZONES = [ZoneInfo(n) for n in ("Europe/Lisbon", "America/St_Johns", "Australia/Lord_Howe")]
 

@@ -10,7 +10,7 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from agent.check import check
+from agent.checks.check import check
 from agent.config import LoadedSite, build_drivers
 from agent.config.models import DeviceTable, FileTable, StageTable, UnitTable
 from drivers import registry

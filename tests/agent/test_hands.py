@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from agent.hands import WHO_MOST, Hands
+from agent.by_hand.hands import WHO_MOST, Hands
 from drivers.base import Act, Repeat
 from drivers.errors import LastwattError
 from policies.events import Ending, OrderClosed, OrderGiven, PauseSet, StepBegan

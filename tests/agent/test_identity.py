@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from agent.box_identity import box_identity
+from agent.box.box_identity import box_identity
 from agent.config import LoadedSite, load
 from agent.control import ask
 from agent.wiring import Agent

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.clock_sync import clock_is_synced
+from agent.box.clock_sync import clock_is_synced
 from agent.errors import JournalError
 from agent.journal.file import NAME, SNAPSHOTS_KEPT, open_to_write
 from agent.journal.lock import StateLock

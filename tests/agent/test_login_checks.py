@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 
-from agent.credentials import hashed, is_same, login_of
-from agent.login_checks import PROBE_S, LoginChecks
+from agent.grades.credentials import hashed, is_same, login_of
+from agent.grades.login_checks import PROBE_S, LoginChecks
 from drivers.base import Act, Repeat
 from policies.events import LoginRefused, NoticeRaised
 from policies.state import SiteState

@@ -10,7 +10,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from agent.planner import AFTER_FAILURE_S, BEGINS_AFTER_S, Planner, Slices, in_slices, in_thread
+from agent.planning.planner import (
+    AFTER_FAILURE_S,
+    BEGINS_AFTER_S,
+    Planner,
+    Slices,
+    in_slices,
+    in_thread,
+)
 from policies.belief import Belief
 from policies.decide import beliefs_of
 from policies.events import Event, OrderGiven
@@ -246,5 +253,5 @@ async def test_cancelled_planner_ends_its_thread() -> None:
 
 def test_agent_does_without_numpy_until_a_plan_is_due() -> None:
     """It is most of the memory that a small box would pay."""
-    code = "import sys, agent.wiring, agent.planner; sys.exit('numpy' in sys.modules)"
+    code = "import sys, agent.wiring, agent.planning.planner; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.check import check
+from agent.checks.check import check
 from agent.clock import LoopClock
 from agent.config import LoadedSite, Severity, build_drivers, load
 from drivers.base import Act, Stage

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
+from agent.checks.probe import Probed, probe
 from agent.config import load
 from agent.control import ControlServer
 from agent.journal.lock import StateLock
-from agent.probe import Probed, probe
 from drivers.base import Act, Driver, DriverKind, Fitting, Outcome, Repeat, Stage, Verdict
 from drivers.settings import Settings
 from tests.agent.commands import (

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from agent.checks.recipe_trial import bench_of, on_paper
 from agent.config.recipes import SHIPPED, listed, read_recipe
 from agent.config.toml_text import toml_lines
-from agent.recipe_trial import bench_of, on_paper
 from drivers.base import Act, Verdict
 from tests.agent.commands import lastwatt, unit, write_secret, write_site
 from tests.peers.web_recorder import PASSWORD, USER, WebRecorder, serving

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
+from agent.checks.recipe_trial import Bench, Tried, bench_of, for_real, on_paper
 from agent.config.recipes import SHIPPED, Recipe, read_recipe
-from agent.recipe_trial import Bench, Tried, bench_of, for_real, on_paper
 from drivers.base import Act, Verdict
 from tests.agent.commands import Done, lastwatt, write_secret
 from tests.peers import apache, onvif, redfish

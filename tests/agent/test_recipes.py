@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from agent.checks.recipe_trial import bench_of
 from agent.config import Fault, LoadedSite, load
 from agent.config.document import read_document
 from agent.config.recipes import SHIPPED, find, listed, read_recipe
 from agent.errors import ConfigError
-from agent.recipe_trial import bench_of
 from tests.agent.commands import unit, write_secret, write_site
 
 RECIPE = """\

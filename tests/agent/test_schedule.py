@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from agent.schedule import Schedule
+from agent.regular.schedule import Schedule
 
 LISBON = ZoneInfo("Europe/Lisbon")
 

@@ -13,8 +13,8 @@ import pytest
 
 from agent.clock import LoopClock
 from agent.config import load
-from agent.due_times import Attended
-from agent.self_tests import SelfTests
+from agent.regular.due_times import Attended
+from agent.regular.self_tests import SelfTests
 from agent.units.self_test import (
     ABORT,
     DETAIL,

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from agent.box.systemd import Reporting, ServiceManager
 from agent.health import Health
-from agent.systemd import Reporting, ServiceManager
 from tests.fakes import FakeClock
 
 WELL = Health()

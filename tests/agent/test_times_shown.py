@@ -21,8 +21,8 @@ from agent.config import LoadedSite, load
 from agent.journal.file import Row
 from agent.journal.view import lines, sentence
 from agent.moment import shown
-from agent.outlook import outlook
 from agent.page.view_seen import Seen
+from agent.planning.outlook import outlook
 from agent.rehearsal.known import nothing_known
 from agent.rehearsal.run import rehearse
 from policies.events import PauseSet

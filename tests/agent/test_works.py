@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from agent.due_times import Rule
-from agent.regular import age_text
-from agent.works import MOST_S, SETTLES_S, Came, Work, Works
+from agent.regular.due_times import Rule
+from agent.regular.wanted import age_text
+from agent.regular.works import MOST_S, SETTLES_S, Came, Work, Works
 from policies.events import NoticeRaised, WorkDone, WorkPlanned
 from policies.model import Battery, Chemistry, Unit
 from policies.state import SiteState, fold

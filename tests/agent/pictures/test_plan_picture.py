@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from agent.config import load
-from agent.outlook import Outlook, outlook
 from agent.pictures.plan_picture import plan_picture
+from agent.planning.outlook import Outlook, outlook
 from tests.agent.plan_yard import RECORDER, TODAY, device, write_plan_yard
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from agent.config import LoadedSite, load
-from agent.outlook import outlook
+from agent.planning.outlook import outlook
 from agent.reports.handover import HandoverTold, handover_html, handover_told
 from agent.reports.rack import rack_html, rack_told
 from agent.reports.wiring_words import start_order

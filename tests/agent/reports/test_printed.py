@@ -18,7 +18,7 @@ from playwright.sync_api import Browser
 
 from agent.config import LoadedSite, load
 from agent.config.contacts import Contact
-from agent.outlook import outlook
+from agent.planning.outlook import outlook
 from agent.reports.handover import handover_html, handover_told
 from agent.reports.month import month_html
 from agent.reports.outage import outage_html

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.check import warnings
+from agent.checks.check import warnings
 from agent.config import LoadedSite, load
 from agent.virtual import yard
 from agent.virtual.battery import VirtualBattery

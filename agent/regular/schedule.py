@@ -15,7 +15,7 @@ from apscheduler.triggers.base import (  # type: ignore[import-untyped]  # as ab
     BaseTrigger,
 )
 
-from agent.due_times import Rule, next_due
+from agent.regular.due_times import Rule, next_due
 
 log = structlog.get_logger()
 

@@ -15,9 +15,9 @@ import structlog
 
 from agent.conduct.perform import Cue, Performer
 from agent.control import Ask
-from agent.credentials import hashed, is_same
 from agent.engine import Engine
-from agent.grading import Grading
+from agent.grades.credentials import hashed, is_same
+from agent.grades.grading import Grading
 from drivers.base import Act, Clock, Driver, Outcome, Stage, Verdict
 from drivers.transports.threads import in_own_thread
 from policies.events import Event, LoginRefused, NoticeRaised, OrderGiven

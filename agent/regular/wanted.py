@@ -7,13 +7,13 @@ from datetime import date, datetime
 from functools import partial
 
 from agent.config import LoadedSite
-from agent.due_times import Rule
 from agent.engine import Engine
-from agent.login_checks import LoginChecks
+from agent.grades.login_checks import LoginChecks
+from agent.regular.due_times import Rule
+from agent.regular.self_tests import SelfTests
+from agent.regular.works import Came, Work
 from agent.rehearsal.compare import sentences
 from agent.rehearsal.rehearsals import RehearsalRefusedError, Rehearsals
-from agent.self_tests import SelfTests
-from agent.works import Came, Work
 from policies.battery import as_fitted
 from policies.model import Chemistry, Unit
 from policies.reasons import names_text

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from agent.config import LoadedSite
-from agent.device_settings import fingerprints
+from agent.grades.settings import fingerprints
 from agent.journal.file import file_of
 from agent.journal.recall import Memory
 from policies.grades import Earned, Grade, Standing, standing

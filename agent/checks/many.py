@@ -12,7 +12,7 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
-from agent.check import check
+from agent.checks.check import check
 from agent.config import Fault, Severity
 from agent.config.document import read_document
 from agent.config.recipes import BESIDE

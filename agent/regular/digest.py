@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from agent.engine import Engine
 from agent.errors import JournalError
 from agent.journal.whole_file import write_whole
+from agent.regular.works import Came
 from agent.reports.filing import FOLDER
-from agent.works import Came
 from drivers.base import Clock
 from drivers.transports.threads import in_own_thread
 

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from agent.due_times import Attended
 from agent.engine import Engine
+from agent.regular.due_times import Attended
+from agent.regular.works import Came
 from agent.units.self_test import SelfTest, Tested, TestVerdict
-from agent.works import Came
 from drivers.base import Clock
 from policies.events import SelfTestBegan, SelfTestEnded
 from policies.self_test import STEADY_S, TEST_MOST_S, abort_reason, refusal

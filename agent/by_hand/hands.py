@@ -18,12 +18,12 @@ from typing import Any
 
 import structlog
 
+from agent.by_hand.pause import Pause
 from agent.conduct.perform import first
 from agent.conduct.result import Result
 from agent.conduct.steps import HEARD
 from agent.control import Ask
 from agent.engine import Engine
-from agent.pause import Pause
 from drivers.base import Clock, Verdict
 from drivers.errors import LastwattError
 from drivers.transports.threads import in_own_thread

@@ -17,13 +17,13 @@ from types import MappingProxyType
 from pydantic import BaseModel
 
 from agent.battery.check import battery_warnings
-from agent.check_power import Scene, power_warnings
+from agent.checks.power import Scene, power_warnings
 from agent.conduct.learnt_durations import Took, learnt_in, state_in
 from agent.config import Fault, LoadedSite, in_order, load
 from agent.config.faults import as_written
 from agent.config.fittings import OWN, WATCHER, Kinds
 from agent.config.models import is_ip_address
-from agent.device_grades import Standings, standings
+from agent.grades.standings import Standings, standings
 from agent.notices.check import notice_warnings
 from drivers import registry
 from drivers.base import Stage

@@ -2,7 +2,7 @@
 
 The orders go the way of every order, with a reason of their own: should the agent end in mid-drill,
 the next run brings the device back as after an outage. What a drill measured is learnt by the fold
-as from any order; what it showed is kept as a grade, see `agent.grading`.
+as from any order; what it showed is kept as a grade, see `agent.grades.grading`.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from typing import Any
 
 import structlog
 
+from agent.by_hand.hands import Hands
 from agent.conduct.perform import Performer
 from agent.control import Ask
 from agent.engine import Engine
-from agent.hands import Hands
 from drivers.base import Act, Clock, Driver, Stage, Verdict
 from drivers.errors import LastwattError
 from policies.drill import cautions, is_of, measured, refusal

@@ -15,9 +15,9 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from agent.due_times import Rule, last_due, utc_of
 from agent.engine import Engine
-from agent.schedule import Schedule
+from agent.regular.due_times import Rule, last_due, utc_of
+from agent.regular.schedule import Schedule
 from drivers.base import Clock
 from policies.events import Event, WorkDone, WorkPlanned
 

@@ -1,0 +1,1 @@
+"""What people order by hand: pause, stop, start, drills."""

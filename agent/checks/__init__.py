@@ -1,0 +1,1 @@
+"""What is wrong with a site before an outage finds it: its file, its ways, its recipes."""

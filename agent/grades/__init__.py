@@ -1,0 +1,1 @@
+"""How each device is known to work: earned, kept, and voided as its file or login changes."""

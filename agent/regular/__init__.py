@@ -1,0 +1,1 @@
+"""The regular work of a site, by its calendar: once, though late, and never in an outage."""
