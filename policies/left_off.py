@@ -38,7 +38,7 @@ _OFF = frozenset({Alarm.UPS_OUTPUT_OFF, Alarm.UPS_SYSTEM_OFF})
 
 @dataclass(frozen=True, slots=True)
 class LeftOff:
-    """A device that was brought to rest, is to be brought back, and is not started for long.
+    """A device that was told to rest, is to be brought back, and is not started for long.
 
     Attributes:
         text: the sentence that a person is told.
@@ -93,9 +93,22 @@ def _too_empty(scene: Scene, name: str, fed: frozenset[str], steady_s: float) ->
     is_ordered = scene.site.devices[name].starts is Starts.BY_ORDER
     by_hand = f'; lastwatt start "{name}" starts it all the same' if is_ordered else ""
     return (
-        f"{name} stays off: after {duration_text(steady_s)} on mains the battery of "
+        f"{_stays(scene, name)}: after {duration_text(steady_s)} on mains the battery of "
         f"{names_text(sorted(fed))} {holds}. See whether it is charged, and how old it is{by_hand}"
     )
+
+
+def _stays(scene: Scene, name: str) -> str:
+    """What becomes of a device; one that was given up may run all along, or be off."""
+    if scene.state.devices[name].phase is Phase.GIVEN_UP:
+        return f"{name}, which did not come to rest in order, is not started again"
+    return f"{name} stays off"
+
+
+def _then(scene: Scene, name: str) -> str:
+    if scene.site.devices[name].starts is Starts.BY_HAND:
+        return f"{name} is to be started by hand once all has power"
+    return f"{name} is brought back once all has power"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +130,8 @@ def _left_off(scene: Scene, away: list[str], dark: Mapping[str, _Dark]) -> Itera
             unit = min(fed)
             feeds = "which feeds it" if at == name else f"which feeds {at}, and that it needs"
             text = (
-                f"{name} stays off: {unit}, {feeds}, {dark[unit].what}, though "
-                f"{dark[unit].known_by}. {dark[unit].advice}; {name} is brought back once all has "
-                "power"
+                f"{_stays(scene, name)}: {unit}, {feeds}, {dark[unit].what}, though "
+                f"{dark[unit].known_by}. {dark[unit].advice}; {_then(scene, name)}"
             )
             yield LeftOff(name, text)
             break

@@ -138,3 +138,36 @@ def test_battery_that_does_not_fill_is_told_of(
     assert ("loft recorder" in texts) is is_told
     said = "the battery of loft holds 20%, and 30% are wanted"
     assert not is_told or said in texts["loft recorder"]
+
+
+def test_what_would_not_rest_is_not_said_to_be_off() -> None:
+    """Its stop failed and mains came back: the recorder runs, and somebody would search for why."""
+    reading = Reading("loft", NOW, OutputSource.NORMAL, charge=0.2)
+    worn = UnitState(Supply.MAINS, reading=reading, mains_at=NOW - FILLS_WITHIN_S, heard_at=NOW)
+    given_up = replace(OFF, phase=Phase.GIVEN_UP)
+
+    for loft in (worn, DARK):
+        text = told(loft, recorder=given_up)["loft recorder"]
+        assert "stays off" not in text
+        assert text.startswith(
+            "loft recorder, which did not come to rest in order, is not started again: "
+        )
+
+
+@pytest.mark.parametrize(
+    ("starts", "then"),
+    [
+        (Starts.BY_ORDER, "loft recorder is brought back once all has power"),
+        (Starts.BY_ITSELF, "loft recorder is brought back once all has power"),
+        (Starts.BY_HAND, "loft recorder is to be started by hand once all has power"),
+    ],
+)
+def test_what_no_order_starts_is_not_promised_back(starts: Starts, then: str) -> None:
+    """Whoever put the output on would go home, and nothing would record."""
+    recorder = replace(LOFT_RECORDER, starts=starts)
+    site = replace(SITE, devices={**SITE.devices, "loft recorder": recorder})
+    now = SiteState({"cabinet": BACK, "loft": DARK}, {"loft recorder": OFF, "office PC": OFF})
+    course = timeline(site, now, {}, NOW)
+
+    texts = {each.device: each.text for each in left_off(Scene(site, now, {}, NOW, course))}
+    assert texts["loft recorder"].endswith(then)
