@@ -265,7 +265,12 @@ class _Ours:
         return self._was_under_way or self._last != self._before
 
     def is_result(self, seen: _Seen) -> bool:
-        """Whether this is the result; what was not seen to run has to be shown twice the same."""
+        """Whether this is the result; what was not seen to run has to be shown twice the same.
+
+        What has no summary, as of a card that is busy, is none.
+        """
+        if seen.summary is None:
+            return False
         is_same, self._last = seen.result == self._last, seen.result
         if seen.summary == Summary.IN_PROGRESS:
             self._was_under_way = True

@@ -149,6 +149,29 @@ async def test_card_that_never_shows_the_test_is_not_believed(snmpd: Snmpd) -> N
 
 
 @pytest.mark.peer
+async def test_summary_that_is_not_shown_for_a_moment_is_waited_for(snmpd: Snmpd) -> None:
+    """A busy card left it out once, and the test ended as a fault of ours that told nobody."""
+    shown = {**ON_MAINS, **group(summary=("test-summary", 3))}
+    without = {oid: value for oid, value in shown.items() if oid != dotted(SUMMARY)}
+    snmpd.replace(shown)
+    course = iter([shown, without])
+    hub = SnmpHub()
+
+    def stop() -> str:
+        snmpd.replace(next(course, shown))
+        return ""
+
+    try:
+        peer = hub.peer("127.0.0.1", as_user(snmpd, SWITCH))
+        test = SelfTest(peer, unit="cabinet", clock=LoopClock())
+        found = await test.run(within_s=20.0, stop=stop)
+    finally:
+        hub.close()
+
+    assert (found.verdict.value, found.evidence) == ("passed", "cells even")
+
+
+@pytest.mark.peer
 async def test_unit_without_a_test_group_is_refused(snmpd: Snmpd) -> None:
     """Subset compliance has none, and that must be said as such."""
     snmpd.replace(ON_MAINS)
