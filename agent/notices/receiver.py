@@ -188,7 +188,7 @@ class Receiver:
 
     async def run(self) -> None:
         """Deliver for ever; cancel to end."""
-        failures = 0
+        failures = refusals = 0
         while True:
             self._came.clear()
             now = self._clock.monotonic()
@@ -205,14 +205,18 @@ class Receiver:
                 continue
             answer = await self._try(found.letters)
             if answer.verdict in (Verdict.TAKEN, Verdict.NEVER):
-                failures = 0
+                failures = refusals = 0
                 continue
-            failures += 1
             if answer.verdict is Verdict.BARRED:
                 await self._sit_out()
+                continue
+            if answer.verdict is Verdict.REFUSED:
+                refusals += 1
+                pause_s = _SELDOM_S[min(refusals, len(_SELDOM_S)) - 1]
             else:
-                pauses = _SELDOM_S if answer.verdict is Verdict.REFUSED else _PAUSES_S
-                await self._pause(pauses[min(failures, len(pauses)) - 1])
+                failures += 1
+                pause_s = _PAUSES_S[min(failures, len(_PAUSES_S)) - 1]
+            await self._pause(max(_PAUSES_S[0], min(pause_s, found.new_in_s)))
 
     async def _try(self, letters: tuple[Letter, ...]) -> Answer:
         """Send once, and see to what became of it."""

@@ -64,10 +64,17 @@ def quiet_left_s(rules: Rules, local: datetime) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """What is to be sent now, and, where that is nothing, in how many seconds to look again."""
+    """What is to be sent now, and, where that is nothing, in how many seconds to look again.
+
+    Attributes:
+        letters: oldest first.
+        wait_s: so long, s; 0.0 where something is to be sent.
+        new_in_s: in how many seconds what waits for more to follow is due; inf = nothing does.
+    """
 
     letters: tuple[Letter, ...]
     wait_s: float = 0.0
+    new_in_s: float = math.inf
 
 
 def next_of(
@@ -99,15 +106,18 @@ def next_of(
         return Next((), min(quiet_s, LOOK_AGAIN_S) if waiting else math.inf)
     new = [letter for letter in ripe if letter.id not in tries]
     wait_s = 0.0 if hurry or not new else new[0].at + rules.batch_s - now
+    new_in_s = math.inf
     if wait_s > 0.0 and not any(letter.topic is Topic.MAINS_LOST for letter in new):
-        new = []
+        new, new_in_s = [], wait_s
     turn = new or _least_tried([letter for letter in ripe if letter.id in tries], tries)
     lost = next((letter for letter in turn if letter.topic is Topic.MAINS_LOST), None)
     if lost is not None:
-        return Next((lost,))
+        return Next((lost,), new_in_s=new_in_s)
+    if not turn:
+        return Next((), wait_s)
     grave_first = sorted(turn, key=lambda letter: letter.topic not in ALWAYS_TOLD)
     chosen = {letter.id for letter in grave_first[: rules.together]}
-    return Next(tuple(x for x in turn if x.id in chosen), 0.0 if chosen else wait_s)
+    return Next(tuple(x for x in turn if x.id in chosen), new_in_s=new_in_s)
 
 
 def _least_tried(letters: Sequence[Letter], tries: Mapping[str, int]) -> list[Letter]:

@@ -266,6 +266,21 @@ async def test_greylisted_mail_arrives_late_and_says_so() -> None:
     assert (delivery.taken_late_s or 0.0) >= 110.0
 
 
+async def test_next_mail_goes_at_its_time_though_an_older_one_is_put_off() -> None:
+    """A server that puts one mail off again and again must not make the next wait its turn."""
+    clock = FakeClock()
+    with mail_server() as box:
+        box.answers = ["451 later"] * 9 + [""]
+        async with told(NoticesTable(mail=[table_of(box.port)]), clock=clock) as notices:
+            notices.raise_notice(NoticeRaised(0.0, "warning", "cabinet", "battery ageing"))
+            await advanced_until(clock, lambda: len(box.answers) == 2, step_s=5.0)
+            notices.raise_notice(NoticeRaised(0.0, "error", "gate", "gate is not back"))
+            took_s = await advanced_until(clock, lambda: box.mails)
+
+        assert "gate is not back" in str(box.mails[0]["Subject"])
+    assert took_s <= 60.0  # its batch; the older one is in a pause of 300 s
+
+
 async def test_each_address_has_its_own_fate() -> None:
     """One full mailbox must not keep the other from the news, nor be told to it."""
     with mail_server() as box:

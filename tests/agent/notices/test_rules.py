@@ -155,13 +155,16 @@ def test_what_was_not_taken_lets_what_was_tried_less_go_first() -> None:
     again = letter("mains is gone again", number=4)
     rules = Rules(batch_s=20.0, together=50)
 
-    def after(tries: dict[str, int], now: float) -> tuple[Letter, ...]:
+    def found(tries: dict[str, int], now: float) -> Next:
         waiting = (LOST, OUTAGE, again)
-        found = next_of(waiting, rules, now=now, local=NOON, hurry=False, tries=tries)
-        return found.letters
+        return next_of(waiting, rules, now=now, local=NOON, hurry=False, tries=tries)
+
+    def after(tries: dict[str, int], now: float) -> tuple[Letter, ...]:
+        return found(tries, now).letters
 
     assert after({LOST.id: 3}, 105.0) == (again,)
-    assert after({LOST.id: 3, again.id: 1}, 105.0) == (again,)  # the rest waits for more
+    # The rest waits for more, and is not forgotten over what is tried meanwhile.
+    assert found({LOST.id: 3, again.id: 1}, 105.0) == Next((again,), new_in_s=15.0)
     assert after({LOST.id: 3, again.id: 1}, 120.0) == (OUTAGE,)
     assert after({LOST.id: 3, again.id: 4, OUTAGE.id: 4}, 120.0) == (LOST,)
 

@@ -190,6 +190,21 @@ async def test_receiver_that_is_being_changed_loses_no_notice(status: str, hint:
     assert notices.deliveries()[0].given_up == 0
 
 
+async def test_receiver_that_comes_up_behind_its_proxy_is_tried_within_minutes() -> None:
+    """After an outage nobody answers, then the proxy says 404 until what is behind it has begun."""
+    clock = FakeClock()
+    away = says(reply(b"", status="404 Not Found"))
+    nobody = [hangs_up()] * 6
+    async with raw_peer(*nobody, away, OK) as peer, telling(peer.port, clock=clock) as notices:
+        notices.raise_notice(FAILED)
+        await advanced_until(clock, lambda: len(peer.requests) == 7, step_s=2.0)
+        took_s = await advanced_until(
+            clock, lambda: notices.deliveries()[0].waiting == 0, step_s=20.0
+        )
+
+    assert took_s <= 300.0  # a minute; an hour comes only after that many refusals
+
+
 async def test_what_gets_5xx_does_not_block_the_next_mains_lost() -> None:
     """One notice that makes a receiver stumble must not cost the owner all that follow it."""
     clock = FakeClock()
