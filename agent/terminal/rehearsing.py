@@ -51,13 +51,15 @@ class Rehearsing:
         """Return how far it is, or what the last one came to; that is read once."""
         if self._who is None and self._last is not None:
             return self._last
-        who, answer = self._who, await self._asked()
-        if who is None or answer is None or answer["done"]:
-            found = self._told(answer)
-            if self._who is None:
-                self._last = found
-            return found
-        return self._under_way(who, answer)
+        answer = await self._asked()
+        who = self._who
+        if answer is not None and not answer["done"]:
+            # It is recorded as begun a moment after it has.
+            return Rehearsed("A rehearsal begins.") if who is None else self._under_way(who, answer)
+        found = self._told(answer)
+        if who is None:
+            self._last = found
+        return found
 
     async def _asked(self) -> Mapping[str, Any] | None:
         if ASK not in self._door.asks:

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from agent.control import Ask
+from agent.terminal.rehearsing import Rehearsing
 from drivers.transports.threads import in_own_thread
 from tests.agent.commands import COMMAND, Done, http_device, lastwatt
 from tests.agent.test_wiring import journalled, loaded_site, running, until, until_heard
@@ -109,6 +110,7 @@ async def test_rehearsal_is_shown_as_it_goes_and_what_came_of_it(tmp_path: Path)
             glance, run = agent.core.parts.asks["glance"], agent.rehearsals
             before = (await glance({}))["glance"]
             under_way = await run.start(who="Ana", mains_after_s=600.0, pace=300.0)
+            at_once = await Rehearsing(agent.core.door()).look()
             seen = []
             async for each in run.watch(under_way):
                 seen.append((await glance({}))["glance"])
@@ -121,6 +123,7 @@ async def test_rehearsal_is_shown_as_it_goes_and_what_came_of_it(tmp_path: Path)
             again = (await agent.core.parts.asks["glance"]({}))["glance"]
 
     assert before["rehearsal"] == ""
+    assert at_once.said == "A rehearsal begins."  # and not that the last one did not end
     drawn = [one for one in seen if one["is_rehearsed"]]
     assert drawn and not any(one["is_imagined"] for one in drawn)
     assert "under way, begun by Ana: nothing is sent" in drawn[0]["rehearsal"]
