@@ -1,6 +1,6 @@
 """What hangs on a running agent: who hears its events, answers its asks, works beside it.
 
-A part is joined once, in `agent.wiring`. Its fault stays its own: hearing that raises is logged,
+A part is joined once, in `agent.joining`. Its fault stays its own: hearing that raises is logged,
 and the next part hears the event all the same; work that ends by a fault is begun again.
 """
 
