@@ -51,6 +51,7 @@ from policies.events import (
     ReadingTaken,
     SupplyJudged,
 )
+from policies.graph import graph_of
 from policies.learnt import Learnt, with_learnt
 from policies.model import Order, Reading, Site
 from policies.plan import Plan
@@ -171,6 +172,7 @@ class Engine:
             is_due=lambda name: self.decision is not None and name in self.decision.due,
             saved_by_cut=self._saved_by_cut,
             decided_on=self._decided_on,
+            awaits_news=self._awaits_news,
             seed=settings.seed,
         )
         self._readiness = Readiness(
@@ -236,8 +238,18 @@ class Engine:
 
     def _decided_on(self) -> SiteState:
         """The state without units of which only an earlier run of the agent has heard."""
+        return without_stale(self.state, self._old_news())
+
+    def _old_news(self) -> list[str]:
+        """The units of which only an earlier run of the agent has heard, while news may come."""
         now = self._clock.monotonic()
-        return without_stale(self.state, [u for u, at in self._stale.items() if now < at])
+        return [unit for unit, until_at in self._stale.items() if now < until_at]
+
+    def _awaits_news(self, name: str) -> bool:
+        """Whether news of a unit behind a device may come; of any, for one on mains alone."""
+        old = self._old_news()
+        fed = graph_of(self.site).units[name]
+        return not fed.isdisjoint(old) if fed else bool(old)
 
     # Facts coming in
 

@@ -18,8 +18,9 @@ ALSO_ON_MAINS = frozenset({BY_HAND, DRILL, "overload", "countdown", "unit_lost",
 def unwanted(site: Site, state: SiteState, opened: OpenOrder, *, is_due: bool = False) -> str:
     """Return why an order is not wanted any more; "" while it is.
 
-    To be asked only while nothing of the order can have taken effect: a stop once begun is carried
-    through. What somebody asked for by hand is wanted always.
+    To be withdrawn by it only while nothing of the order can have taken effect: a stop once begun
+    is carried through, and a start in doubt is not sent again. What somebody asked for by hand is
+    wanted always.
 
     Args:
         site: what there is.

@@ -36,6 +36,9 @@ log = structlog.get_logger()
 START_MARGIN_S = 60.0
 """What a resumed start is given beyond the time that the device takes."""
 
+NEWS_LOOK_S = 0.5
+"""How often a resumed start looks whether its units have been heard."""
+
 REFUSED_LOOK_S = 600.0
 """So long after a look that was refused there is none: each may be a wrong login."""
 
@@ -71,6 +74,7 @@ class Conductor:
         is_due: Callable[[str], bool] = lambda name: False,
         saved_by_cut: Callable[[str], str] = lambda name: "",
         decided_on: Callable[[], SiteState] | None = None,
+        awaits_news: Callable[[str], bool] = lambda name: False,
         seed: int = 0,
     ) -> None:
         """Prepare; sends nothing.
@@ -87,10 +91,13 @@ class Conductor:
             saved_by_cut: whom cutting a device saves that is not known to be quiesced; "" = nobody.
             decided_on: the state as orders are decided on it; None = the same. What is given by
                 one and withdrawn by the other would be given for ever.
+            awaits_news: whether a unit behind a device was heard by an earlier run of the agent
+                only, and may be heard soon.
             seed: of the jitter between tries.
         """
         self.site = site
         self._decided_on = decided_on or state
+        self._awaits_news = awaits_news
         self._drivers = with_writers(site, drivers, state)
         self._clock = clock
         self._performer = performer
@@ -201,6 +208,8 @@ class Conductor:
             if after is not None:
                 # One conversation with a device at a time, if the other lets go soon.
                 await all_within(self._clock, [after.task], LET_GO_S)
+            if steps.earlier and steps.order.task is Task.START:
+                await self._hear_first(steps)
             result = await carry_out(steps)
         except Exception as error:  # the outermost loop of one device: its trouble stays its own
             log.exception("failed_order", device=steps.device.name, order=steps.order_id)
@@ -213,6 +222,17 @@ class Conductor:
                 del self._runs[steps.device.name]
         await self._close_order(steps, result)
         return result
+
+    async def _hear_first(self, steps: Steps) -> None:
+        """Wait for news of the units, as long as that may come, before a start is gone on with.
+
+        Until then nobody knows whether mains is there yet, and it would be taken to have failed.
+        """
+        name = steps.device.name
+        while self._awaits_news(name) and not self._is_due(name):
+            if not self._unwanted(steps.order_id, name):
+                return
+            await self._clock.sleep(NEWS_LOOK_S)
 
     async def _close_order(self, steps: Steps, result: Result) -> None:
         now, name, task = self._clock.monotonic(), steps.device.name, steps.order.task

@@ -144,7 +144,7 @@ class NoLongerWantedError(LastwattError):
 
 _UNWRITTEN = "not cut: the journal cannot be written, and nothing would say that it is to be undone"
 
-_NOT_AGAIN = "it may have been started already, and is not started again into another outage"
+_NOT_AGAIN = "it may have been started already, and is not started again for now"
 
 
 class Steps:

@@ -143,6 +143,58 @@ async def test_start_in_doubt_is_not_sent_again_into_the_next_outage() -> None:
     await yard.stop()
 
 
+async def resumed_after(yard: Yard, away_s: float) -> None:
+    """Kill the agent in mid-start, and have another one hear of the unit five seconds late."""
+    yard.scripted["gate recorder"].script[Act.START].append(machines.hang)
+    await returning(yard)
+    await yard.clock.advance(5.0)
+    state = yard.engine.state
+    await yard.kill()
+    await yard.clock.advance(away_s)
+    yard.silent.add("cabinet")
+    yard.start(state)
+    await yard.clock.advance(5.0)
+    yard.silent.discard("cabinet")
+
+
+def blind_yard() -> Yard:
+    """A recorder of which nothing can tell whether it runs."""
+    acts: dict[Act, Repeat] = {**REST_ACTS}
+    del acts[Act.CONFIRM_RUNNING]
+    yard = Yard(ALONE, acts={"gate recorder": acts})
+    yard.low.add("cabinet")
+    return yard
+
+
+async def test_resumed_start_waits_for_news_of_its_unit() -> None:
+    """After a restart, mains steady: it was called failed, and not started into another outage."""
+    yard = blind_yard()
+    await resumed_after(yard, 70.0)
+    await yard.until(lambda: yard.phases["gate recorder"] is not Phase.STARTING, within_s=10.0)
+
+    closed = [e for e in yard.heard if isinstance(e, OrderClosed) and e.task is Task.START]
+    assert [e.ending for e in closed] == [Ending.RUNNING]
+    assert yard.machines["gate recorder"].told(Act.START) == 1
+    await yard.stop()
+
+
+async def test_resumed_start_is_not_sent_into_an_outage_that_began_meanwhile() -> None:
+    """What was last heard of the unit, mains, is old: the news decides."""
+    yard = blind_yard()
+    yard.scripted["gate recorder"].script[Act.START].append(machines.hang)
+    await returning(yard)
+    await yard.clock.advance(5.0)
+    state = yard.engine.state
+    await yard.kill()
+    yard.fail_mains()
+    await yard.clock.advance(70.0)
+    yard.start(state)
+    await yard.clock.advance(200.0)
+
+    assert yard.machines["gate recorder"].told(Act.START) == 0
+    await yard.stop()
+
+
 async def test_start_that_was_heard_is_seen_through_the_next_outage() -> None:
     """It hung, and the recorder starts all the same: that is seen, and no second one is sent."""
     yard = lone_yard()
