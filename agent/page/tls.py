@@ -139,10 +139,9 @@ class Certificate:
         try:
             known = x509.load_pem_x509_certificate(self.path.read_bytes())
             wanted = {str(name.value) for name in self._subjects()}
-            now = self._plausible_utc()
-            is_valid = (
-                known.not_valid_before_utc <= now < known.not_valid_after_utc - RENEWED_BEFORE
-            )
+            now = self._utc()
+            is_begun = now < EARLIEST or known.not_valid_before_utc <= now  # such a clock tells not
+            is_valid = is_begun and now < known.not_valid_after_utc - RENEWED_BEFORE
             if is_valid and wanted <= set(_names_of(known)):
                 return
         except (OSError, ValueError):

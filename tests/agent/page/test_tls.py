@@ -90,6 +90,17 @@ async def test_first_boot_without_a_clock_makes_one_that_holds(tmp_path: Path) -
     assert late.ends > clock.utc() and late.key_sha256 == before.key_sha256
 
 
+def test_boot_without_a_clock_leaves_a_good_one_as_it_is(tmp_path: Path) -> None:
+    """Whoever has accepted it in a browser is not asked again after every outage."""
+    made = kept(tmp_path, MARCH)
+    made.keep_up()
+    before = made.fingerprint()
+    again = kept(tmp_path, datetime(1970, 1, 1, 0, 1, tzinfo=UTC))
+    again.keep_up()
+
+    assert again.fingerprint() == before
+
+
 def test_certificate_of_a_time_to_come_is_made_anew(tmp_path: Path) -> None:
     """The clock was years ahead when it was made, and is right now: browsers take it for none."""
     kept(tmp_path, MARCH + timedelta(days=3000)).keep_up()
