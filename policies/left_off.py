@@ -18,7 +18,7 @@ from policies.model import Alarm, OutputSource, Starts
 from policies.reasons import duration_text, names_text
 from policies.scene import Scene, charge_of
 from policies.seen import believable_charge
-from policies.state import Phase
+from policies.state import Phase, SiteState
 from policies.supply import Supply, UnitState
 
 AFTER_S = 600.0
@@ -93,14 +93,14 @@ def _too_empty(scene: Scene, name: str, fed: frozenset[str], steady_s: float) ->
     is_ordered = scene.site.devices[name].starts is Starts.BY_ORDER
     by_hand = f'; lastwatt start "{name}" starts it all the same' if is_ordered else ""
     return (
-        f"{_stays(scene, name)}: after {duration_text(steady_s)} on mains the battery of "
+        f"{stays_text(scene.state, name)}: after {duration_text(steady_s)} on mains the battery of "
         f"{names_text(sorted(fed))} {holds}. See whether it is charged, and how old it is{by_hand}"
     )
 
 
-def _stays(scene: Scene, name: str) -> str:
-    """What becomes of a device; one that was given up may run all along, or be off."""
-    if scene.state.devices[name].phase is Phase.GIVEN_UP:
+def stays_text(state: SiteState, name: str) -> str:
+    """Return what becomes of a device for now; one that was given up may run, or be off."""
+    if state.devices[name].phase is Phase.GIVEN_UP:
         return f"{name}, which did not come to rest in order, is not started again"
     return f"{name} stays off"
 
@@ -130,7 +130,7 @@ def _left_off(scene: Scene, away: list[str], dark: Mapping[str, _Dark]) -> Itera
             unit = min(fed)
             feeds = "which feeds it" if at == name else f"which feeds {at}, and that it needs"
             text = (
-                f"{_stays(scene, name)}: {unit}, {feeds}, {dark[unit].what}, though "
+                f"{stays_text(scene.state, name)}: {unit}, {feeds}, {dark[unit].what}, though "
                 f"{dark[unit].known_by}. {dark[unit].advice}; {_then(scene, name)}"
             )
             yield LeftOff(name, text)

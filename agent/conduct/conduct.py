@@ -24,6 +24,7 @@ from policies.comeback import START_RETRIES
 from policies.cut_unproven import cut_serves
 from policies.events import Ending, Event, NoticeRaised, OrderClosed
 from policies.graph import graph_of
+from policies.left_off import stays_text
 from policies.model import Order, Role, Site, Task
 from policies.reasons import duration_text
 from policies.state import OpenOrder, Phase, SiteState
@@ -258,9 +259,10 @@ class Conductor:
         """What is said of those that stay off, since one that they use did not come back.
 
         With its first try, so that whoever goes there knows what depends on that; and with its
-        last.
+        last. What is at rest in dry run only is on.
         """
-        known = self._state().devices
+        state, is_dry = self._state(), self.site.devices[ended.device].dry_run
+        known = state.devices
         opened, attempts = known[ended.device].order, known[ended.device].attempts + 1
         is_first = opened is not None and opened.phase_before is not Phase.NEEDS_HAND
         is_last = attempts >= START_RETRIES
@@ -272,6 +274,7 @@ class Conductor:
             for user in sorted(graph.users[ended.device])
             if known[user].is_ours
             and known[user].phase in off
+            and (is_dry or not known[user].is_assumed)
             # A port that was only cut waits no longer: see policies.comeback.
             and (not self.site.devices[user].is_only_cut or user in graph.touched_by[ended.device])
         ]
@@ -279,7 +282,8 @@ class Conductor:
         if not is_last:
             why += " and is tried again"
         return [
-            NoticeRaised(ended.at, "error", user, f"{user} stays off: {why}") for user in waiting
+            NoticeRaised(ended.at, "error", user, f"{stays_text(state, user)}: {why}")
+            for user in waiting
         ]
 
     def hear(self) -> None:
