@@ -6,7 +6,8 @@ cannot both believe that theirs was begun, and a request that arrives twice begi
 
 A slow management card shows the new lock at once, and the results of the test before for a while
 yet. So a result counts as ours once the test was seen under way, or once what the unit shows of its
-last test (start, duration, summary, detail) is not what it showed before ours was begun.
+last test (start, duration, summary, detail) is not what it showed before ours was begun; where that
+is its start or duration only, once a while has passed.
 """
 
 from __future__ import annotations
@@ -44,7 +45,8 @@ LOOK_EVERY_S = 2.0
 ONE_WITHIN_S = 10.0
 
 SHOWN_WITHIN_S = 60.0
-"""So long a unit may show what it showed before; then it is not known what came of the test."""
+"""So long a unit may show what it showed before, or half the time of the test where that is less;
+then what is shown of ours is believed, and where nothing is, nobody knows what came of it."""
 
 
 class Summary(IntEnum):
@@ -197,7 +199,7 @@ class SelfTest:
         self, lock: int, before: _Seen, *, within_s: float, stop: Callable[[], str]
     ) -> Tested:
         until_at, trouble, aborted = self._clock.monotonic() + within_s, "", ""
-        shown_by_at = self._clock.monotonic() + min(within_s, SHOWN_WITHIN_S)
+        shown_by_at = self._clock.monotonic() + min(0.5 * within_s, SHOWN_WITHIN_S)
         ours = _Ours(before)
         after = lock  # what it reads once we have aborted it
         while self._clock.monotonic() < until_at + ONE_WITHIN_S:
@@ -208,9 +210,10 @@ class SelfTest:
             else:
                 if seen.lock not in (lock, after):
                     return Tested(TestVerdict.UNKNOWN, "somebody else began a test meanwhile")
-                if ours.is_result(seen):
+                is_shown = self._clock.monotonic() >= shown_by_at
+                if ours.is_result(seen, is_shown=is_shown):
                     return _tested(seen, aborted)
-                if not ours.has_begun and self._clock.monotonic() >= shown_by_at:
+                if not ours.has_begun and is_shown:
                     return Tested(TestVerdict.UNKNOWN, aborted or _AS_BEFORE)
             is_late = self._clock.monotonic() >= until_at
             why = stop() or ("it took too long" if is_late else "")
@@ -264,10 +267,12 @@ class _Ours:
     def has_begun(self) -> bool:
         return self._was_under_way or self._last != self._before
 
-    def is_result(self, seen: _Seen) -> bool:
+    def is_result(self, seen: _Seen, *, is_shown: bool) -> bool:
         """Whether this is the result; what was not seen to run has to be shown twice the same.
 
-        What has no summary, as of a card that is busy, is none.
+        A card may show when ours was begun before it shows what came of it: so the words of the
+        test before are ours only once *is_shown*, when all of it has had its time to be. What has
+        no summary, as of a card that is busy, is none.
         """
         if seen.summary is None:
             return False
@@ -275,7 +280,10 @@ class _Ours:
         if seen.summary == Summary.IN_PROGRESS:
             self._was_under_way = True
             return False
-        return self._was_under_way or (self._last != self._before and is_same)
+        if self._was_under_way:
+            return True
+        is_said_anew = (seen.summary, seen.detail) != self._before[:2]
+        return self._last != self._before and is_same and (is_said_anew or is_shown)
 
 
 def _next(lock: int) -> int:

@@ -129,7 +129,11 @@ async def test_what_units_do_with_it(
 
 
 @pytest.mark.peer
-@pytest.mark.parametrize("start", ["late-start", "timeticks"], ids=["tells when", "does not"])
+@pytest.mark.parametrize(
+    "start",
+    ["late-start", "test-start", "timeticks"],
+    ids=["tells when", "tells when at once", "does not"],
+)
 async def test_slow_cards_old_result_is_not_taken_for_the_new_one(snmpd: Snmpd, start: str) -> None:
     """Last year's failed battery would be told as today's, or worse, last year's good one."""
     late = group(summary=("late-summary", 3), start=(start, 77))
