@@ -310,9 +310,23 @@ class Checks:
             and may_be_stopped(self._site, name)
             and name not in self._graph.on_mains
             and self._graph.units[name]
-            and self._graph.units[name] <= self._graph.units[told]
+            and self._falls_with(name, told)
             and all(self._is_done(user, state) for user in self._graph.users[name])
         ]
+
+    def _falls_with(self, name: str, told: str) -> bool:
+        """Whether a device is without power or path whenever the other is.
+
+        One that is fed by two units outlasts the first of them, unlike one that is reached through
+        a switch behind that.
+        """
+        ends = self._ends(name)
+        return all(any(its <= end for its in ends) for end in self._ends(told))
+
+    def _ends(self, name: str) -> set[frozenset[str]]:
+        graph = self._graph
+        hangs_on = (at for at in (name, *graph.uses[name]) if at not in graph.on_mains)
+        return {graph.units[at] for at in hangs_on if graph.units[at]}
 
     def _is_done(self, user: str, state: SiteState) -> bool:
         device = self._site.devices[user]

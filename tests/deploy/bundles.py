@@ -83,8 +83,8 @@ def crashing() -> dict[str, tuple[str, str]]:
     """Return the changes of a release whose agent ends at once; its other commands work."""
     return {
         "agent/wiring.py": (
-            "        await self._listen()\n",
-            '        raise RuntimeError("this release is broken")\n',
+            "            await core.units.listen()\n",
+            '            raise RuntimeError("this release is broken")\n',
         )
     }
 
