@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import MappingProxyType
-
-import pytest
 
 from agent.simulation.checks import Violation
 from agent.simulation.draw import draw
@@ -18,38 +16,26 @@ from policies.model import Role
 SEEDS = range(40)
 
 
-@dataclass(slots=True)
-class Rides:
-    """What came of all seeds together, ridden once."""
+def test_no_invariant_is_broken_where_outputs_are_switched() -> None:
+    """Control that ignores, refuses, forgets or cannot be withdrawn; kills amid arming.
 
-    broken: list[Violation]
-    kinds: Counter[type[Event]]
-
-
-@pytest.fixture(scope="module")
-def rides() -> Rides:
-    """Control that ignores, refuses, forgets or cannot be withdrawn; kills amid arming."""
-    seen = Rides([], Counter())
+    It would cut a recorder down, or leave a site dark on good mains.
+    """
+    broken: list[Violation] = []
+    kinds = Counter[type[Event]]()
 
     def count(at: float, event: Event) -> None:
-        seen.kinds[type(event)] += 1
+        kinds[type(event)] += 1
 
     for seed in SEEDS:
-        seen.broken += ride(draw(seed, outputs=True), Onlooker(event=count)).violations
-    return seen
+        broken += ride(draw(seed, outputs=True), Onlooker(event=count)).violations
 
-
-def test_no_invariant_is_broken_where_outputs_are_switched(rides: Rides) -> None:
-    """It would cut a recorder down, or leave a site dark on good mains."""
-    assert not rides.broken
-
-
-def test_outputs_are_armed_dropped_and_brought_back(rides: Rides) -> None:
-    """Invariants that nothing ever puts to the test hold by themselves."""
-    assert rides.kinds[OutputArmed] >= 6
-    assert rides.kinds[OutputDropped] >= 4
-    assert rides.kinds[OutputReturned] >= 4
-    assert rides.kinds[OutputWithdrawn] >= 1
+    assert not broken
+    # Invariants that nothing ever puts to the test hold by themselves.
+    assert kinds[OutputArmed] >= 6
+    assert kinds[OutputDropped] >= 4
+    assert kinds[OutputReturned] >= 4
+    assert kinds[OutputWithdrawn] >= 1
 
 
 def _with_a_hidden_load(scenario: Scenario) -> Scenario:
