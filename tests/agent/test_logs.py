@@ -271,12 +271,12 @@ def test_for_the_systems_journal_a_line_begins_with_its_priority(tmp_path: Path)
         log = structlog.get_logger("agent.some")
         log.info("sent_order", device="gate recorder")
         log.error("lost_journal", text="disk full\nlook after it")
-        logging.getLogger("paramiko").critical("odd")
+        logging.getLogger("asyncio").critical("odd")
 
     assert path.read_text().splitlines() == [
         '<6>event=sent_order device="gate recorder"',
         '<3>event=lost_journal text="disk full\\nlook after it"',
-        "<2>event=heard_library library=paramiko text=odd",
+        "<2>event=heard_library library=asyncio text=odd",
     ]
 
 
