@@ -15,8 +15,12 @@ from agent.engine import Engine
 from agent.health import Health
 from agent.page.feed import Feed
 from drivers.base import Clock
+from drivers.errors import LastwattError
 from policies.model import Place
 from policies.plan import Plan
+
+REHEARSED = "rehearsed"
+"""The ask that tells of rehearsals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,3 +68,12 @@ class Door:
     def place(self) -> Place | None:
         """Where the site lies, if its file says."""
         return self.loaded.place
+
+    async def last_rehearsal(self) -> Mapping[str, Any] | None:
+        """Return how the rehearsal under way, or the last one, is; None where there was none."""
+        if REHEARSED not in self.asks:
+            return None
+        try:
+            return await self.asks[REHEARSED]({"ask": REHEARSED})
+        except LastwattError:  # there was none yet
+            return None

@@ -17,15 +17,12 @@ from agent.page.view_frame import Frame
 from agent.page.view_rehearsal import Track, order_lines, result_view, track_view
 from agent.pictures.ride_picture import NARROW, WIDE, ride_picture
 from agent.pictures.ride_view import RideView
-from drivers.errors import LastwattError
 
 log = structlog.get_logger()
 
 LOOK_EVERY_S = 0.5
 LOOK_SELDOM_S = 3.0
 _AFTER_FAILURE_S = 5.0
-
-ASK = "rehearsed"
 
 
 class LiveRehearsal:
@@ -69,17 +66,9 @@ class LiveRehearsal:
 
     async def _look(self) -> bool:
         """Draw how far it is; return whether it is over, or there is none."""
-        answer = await self._asked()
+        answer = await self._door.last_rehearsal()
         self._shown.put(self._parts(answer))
         return answer is None or bool(answer["done"])
-
-    async def _asked(self) -> Mapping[str, Any] | None:
-        if ASK not in self._door.asks:
-            return None
-        try:
-            return await self._door.asks[ASK]({"ask": ASK})
-        except LastwattError:  # there was none yet
-            return None
 
     def _parts(self, answer: Mapping[str, Any] | None) -> Parts:
         if answer is None:

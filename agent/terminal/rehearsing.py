@@ -11,10 +11,7 @@ from agent.moment import shown
 from agent.page.door import Door
 from agent.page.view_rehearsal import Track, track_view
 from agent.pictures.ride_view import RideView
-from drivers.errors import LastwattError
 from policies.events import Event, RehearsalBegan, RehearsalEnded
-
-ASK = "rehearsed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +48,7 @@ class Rehearsing:
         """Return how far it is, or what the last one came to; that is read once."""
         if self._who is None and self._last is not None:
             return self._last
-        answer = await self._asked()
+        answer = await self._door.last_rehearsal()
         who = self._who
         if answer is not None and not answer["done"]:
             # It is recorded as begun a moment after it has.
@@ -60,14 +57,6 @@ class Rehearsing:
         if who is None:
             self._last = found
         return found
-
-    async def _asked(self) -> Mapping[str, Any] | None:
-        if ASK not in self._door.asks:
-            return None
-        try:
-            return await self._door.asks[ASK]({"ask": ASK})
-        except LastwattError:  # there was none yet
-            return None
 
     def _under_way(self, who: str, answer: Mapping[str, Any]) -> Rehearsed:
         progress = answer["progress"]
